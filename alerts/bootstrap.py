@@ -1,0 +1,194 @@
+"""The one place where settings, config files, database, clock and transports come together."""
+
+from __future__ import annotations
+
+import os
+import random
+import socket
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from alerts.configfiles import WEEKDAYS, ConfigDir, Schedule, read_guidelines, read_schedule
+from alerts.domain.guidelines import GuidelineSet
+from alerts.intake.base import Source
+from alerts.intake.folder import Folder
+from alerts.intake.labmap import LabMap, load_lab_maps
+from alerts.intake.roster import RosterDefaults
+from alerts.messages.templates import Templates
+from alerts.services.accept_results import IntakeRules
+from alerts.services.digest import DigestRules
+from alerts.services.dispatch import SendingRules
+from alerts.services.evaluate_areas import EvaluationRules
+from alerts.services.sampling import SamplingRules
+from alerts.settings import Settings
+from alerts.store.session import Sessions, build_engine, upgrade
+from alerts.transports.base import Channel, Transport
+from alerts.transports.registry import transport_class
+
+Clock = Callable[[], datetime]
+
+MAIL_DATA_TIMEOUT_S = 120.0
+"""Wait for a mail server's word on the text itself. RFC 5321 asks for ten minutes, to avoid
+duplicates; ours carry one Message-ID over all attempts, which mail systems merge."""
+
+
+def system_clock() -> datetime:
+    return datetime.now(UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """All that an entry point needs; rules are made for the moment they are asked at."""
+
+    settings: Settings
+    schedule: Schedule
+    guidelines: GuidelineSet
+    templates: Templates
+    lab_maps: Sequence[LabMap]
+    sessions: Sessions
+    clock: Clock
+    source: Source
+    transports: Mapping[Channel, Transport]
+    owner: str
+    jitter: Callable[[], float] = field(default=random.random)
+
+    @property
+    def secret(self) -> str:
+        return self.settings.secret.get_secret_value()
+
+    def today(self) -> date:
+        return self.clock().astimezone(ZoneInfo(self.settings.time_zone)).date()
+
+    def season_first_day(self) -> date:
+        return self.schedule.season.first_of(self.today().year)
+
+    def intake_rules(self) -> IntakeRules:
+        return IntakeRules(
+            lab_maps=self.lab_maps,
+            guidelines=self.guidelines,
+            season_first_day=self.season_first_day(),
+            sample_before=self.schedule.sampling.before,
+            today=self.today(),
+        )
+
+    def evaluation_rules(self) -> EvaluationRules:
+        return EvaluationRules(
+            guidelines=self.guidelines,
+            templates=self.templates,
+            season_first_day=self.season_first_day(),
+            evaluate_at=self.schedule.evaluation.at,
+            organizer_email=self.settings.email_from,
+            public_url=self.settings.public_url,
+            secret=self.secret,
+        )
+
+    def sending_rules(self) -> SendingRules:
+        sending = self.schedule.sending
+        return SendingRules(
+            concurrency=sending.concurrency,
+            lease=timedelta(seconds=sending.lease_s),
+            settle=timedelta(seconds=sending.settle_s),
+            backoff_base_s=sending.backoff_base_s,
+            backoff_cap_s=sending.backoff_cap_s,
+            jitter=self.jitter,
+            public_url=self.settings.public_url,
+            secret=self.secret,
+        )
+
+    def digest_rules(self) -> DigestRules:
+        return DigestRules(
+            templates=self.templates,
+            digest_at=self.schedule.digest.at,
+            season_first_day=self.season_first_day(),
+            public_url=self.settings.public_url,
+            secret=self.secret,
+        )
+
+    def sampling_rules(self) -> SamplingRules:
+        sampling = self.schedule.sampling
+        return SamplingRules(
+            templates=self.templates,
+            weekdays=frozenset(WEEKDAYS.index(day) for day in sampling.days),
+            before=sampling.before,
+        )
+
+    def roster_defaults(self) -> RosterDefaults:
+        return RosterDefaults(time_zone=self.settings.time_zone)
+
+    async def aclose(self) -> None:
+        for transport in self.transports.values():
+            await transport.aclose()
+        self.sessions.engine.dispose()
+
+
+def build_parts(
+    settings: Settings,
+    *,
+    clock: Clock = system_clock,
+    transports: Mapping[Channel, Transport] | None = None,
+    jitter: Callable[[], float] = random.random,
+) -> Parts:
+    """Wire the service up and bring its database to the newest tables.
+
+    ConfigurationError when a setting or config file is wrong.
+    """
+    config = ConfigDir(settings.config_dir)
+    engine = build_engine(settings.database_url)
+    upgrade(engine)
+    return Parts(
+        settings=settings,
+        schedule=read_schedule(config.find("schedule.toml")),
+        guidelines=read_guidelines(config.find("guidelines.toml")),
+        templates=Templates(config.places),
+        lab_maps=load_lab_maps(*(place / "labs" for place in config.places)),
+        sessions=Sessions(engine),
+        clock=clock,
+        source=Folder(settings.inbox_dir),
+        transports=build_transports(settings, clock) if transports is None else transports,
+        owner=f"{socket.gethostname()}:{os.getpid()}",
+        jitter=jitter,
+    )
+
+
+def build_transports(settings: Settings, clock: Clock) -> dict[Channel, Transport]:
+    return {Channel.SMS: _sms(settings, clock), Channel.EMAIL: _email(settings)}
+
+
+def _sms(settings: Settings, clock: Clock) -> Transport:
+    kind = transport_class(Channel.SMS, settings.sms)
+    if settings.sms == "console":
+        return kind(channel=Channel.SMS, write=_show)
+    return kind(
+        base_url=settings.sms_url,
+        account=settings.sms_account,
+        key=settings.sms_key,
+        secret=settings.sms_secret.get_secret_value(),
+        sender=settings.sms_sender,
+        service=settings.sms_service,
+        clock=clock,
+    )
+
+
+def _email(settings: Settings) -> Transport:
+    kind = transport_class(Channel.EMAIL, settings.email)
+    if settings.email == "console":
+        return kind(channel=Channel.EMAIL, write=_show)
+    return kind(
+        host=settings.smtp_host,
+        port=settings.smtp_port,
+        use=settings.smtp_use,
+        username=settings.smtp_username,
+        password=settings.smtp_password.get_secret_value(),
+        sender=settings.email_from,
+        sender_name="Cutcall",
+        reply_to=settings.email_reply_to,
+        data_timeout_s=MAIL_DATA_TIMEOUT_S,
+    )
+
+
+def _show(text: str) -> None:
+    sys.stdout.write(f"{text}\n")
+    sys.stdout.flush()

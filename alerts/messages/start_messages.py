@@ -1,0 +1,224 @@
+"""Texts and emails that tell a farmer about the start date."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from alerts.agronomy.goals import start_quality
+from alerts.domain.decision import Decision, Kind
+from alerts.domain.outlook import FarmOutlook, FieldOutlook, standing_target
+from alerts.domain.records import HarvestMethod, Index, WhichLoad
+from alerts.messages import wording
+from alerts.messages.segments import clean, count
+from alerts.messages.templates import Templates
+
+MOST_PARTS = 2
+"""A text never costs more than two parts."""
+
+WAITING_SHOWN = 8
+"""Days of waiting shown in an email, today included."""
+
+
+@dataclass(frozen=True, slots=True)
+class Letter:
+    """A message put into words, for either channel."""
+
+    subject: str
+    text: str
+    html: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """Who is written to, and what else the words depend on."""
+
+    language: str
+    harvest_method: HarvestMethod
+    mark: str
+    today: date
+    first_text: bool = False
+    unsubscribe_url: str = ""
+
+
+def start_text(
+    templates: Templates, decision: Decision, outlook: FarmOutlook, setting: Setting
+) -> Letter:
+    """The text message: GSM-7, one part where it can, two at most, the mark last.
+
+    The fullest wording that still takes one part wins; failing that, the fullest in two.
+    """
+    tail = setting.mark
+    if setting.first_text:
+        tail = f"{templates.fill('first_text.txt', setting.language, {})} {tail}"
+    versions = [
+        _with_tail(templates.fill(f"{decision.kind}.txt", setting.language, values), tail)
+        for values in _text_values(templates, decision, outlook, setting)
+    ]
+    return Letter(subject="", text=fit(versions))
+
+
+def fit(versions: list[str]) -> str:
+    """The first version of one part, else the first of two, else the last."""
+    for most in range(1, MOST_PARTS + 1):
+        for version in versions:
+            if count(version).parts <= most:
+                return version
+    return versions[-1]
+
+
+def _with_tail(text: str, tail: str) -> str:
+    return clean(f"{' '.join(text.split())} {tail}")
+
+
+def _text_values(
+    templates: Templates, decision: Decision, outlook: FarmOutlook, setting: Setting
+) -> list[dict[str, object]]:
+    """Values for the template, from the fullest wording to the shortest."""
+    field, today = outlook.tightest, setting.today
+    index = outlook.farm.index
+    shared: dict[str, object] = {
+        "farm": _shortened(outlook.farm.name),
+        "field": _shortened(field.name),
+        "start": _start_words(decision),
+        "range": wording.start_range(outlook.start, today),
+        "was": wording.full_day(decision.was) if decision.was else "",
+        "late": decision.start_on < today,
+        "when": "today" if decision.start_on == today else "tomorrow",
+        "index": index.label,
+        "standing": wording.number(round(field.days[0].median, 1 if index is Index.NDF else 0)),
+        "target": wording.number(field.standing_target),
+        "feed": wording.number(outlook.farm.feed_target),
+        "worse": "under" if index.falls else "over",
+        "caution": templates.text_caution(setting.language, setting.harvest_method),
+    }
+    return [
+        {**shared, "order": wording.harvest_order(outlook, most), "why": why}
+        for most in (6, 3, 2)
+        for why in (_long_why(outlook), _short_why(outlook))
+    ]
+
+
+def _shortened(name: str, most: int = 24) -> str:
+    return name if len(name) <= most else f"{name[: most - 1].rstrip()}."
+
+
+def _start_words(decision: Decision) -> str:
+    day = wording.full_day(decision.start_on)
+    return f"not before {day}" if decision.beyond_horizon else day
+
+
+def _long_why(outlook: FarmOutlook) -> str:
+    farm, field = outlook.farm, outlook.tightest
+    return (
+        f"{_latest(field)}; {wording.number(field.standing_target)} standing stores "
+        f"{wording.number(farm.feed_target)}, {wording.days(farm.harvest_days)} harvest."
+    )
+
+
+def _short_why(outlook: FarmOutlook) -> str:
+    return f"{_latest(outlook.tightest)}, wants {wording.number(outlook.tightest.standing_target)}."
+
+
+def _latest(field: FieldOutlook) -> str:
+    name = _shortened(field.stands_in or field.name)
+    if field.last_on is None or field.last_value is None:
+        return f"{name} no result"
+    return (
+        f"{name} {wording.reading(field.index, field.last_value)} "
+        f"on {wording.short_day(field.last_on)}"
+    )
+
+
+# ---------------------------------------------------------------------------- email
+
+
+def start_email(
+    templates: Templates, decision: Decision, outlook: FarmOutlook, setting: Setting
+) -> Letter:
+    """The email: the same news first, then each field, the sum in words, and the cautions."""
+    values = {
+        "headline": headline(decision, outlook, setting.today),
+        "arithmetic": arithmetic(outlook),
+        "rows": [_row(field, setting.today) for field in outlook.fields],
+        "waiting": _waiting(outlook, setting.today),
+        "standing": _standing(outlook.tightest),
+        "cautions": templates.cautions(setting.language, setting.harvest_method),
+        "unsubscribe_url": setting.unsubscribe_url,
+        "mark": setting.mark,
+    }
+    return Letter(
+        subject=f"{headline(decision, outlook, setting.today)}",
+        text=templates.fill("start_email.txt", setting.language, values),
+        html=templates.fill("start_email.html", setting.language, values),
+    )
+
+
+def headline(decision: Decision, outlook: FarmOutlook, today: date) -> str:
+    """One line with the date and the farm; also the subject of the email."""
+    start, farm = _start_words(decision), outlook.farm.name
+    if decision.kind is Kind.PAST:
+        field = outlook.tightest
+        return f"{farm}: {field.name} is already past its {field.index.label} target"
+    if decision.kind is Kind.START:
+        if decision.start_on < today:
+            return f"{farm}: start cutting now, the day was {start}"
+        when = "today" if decision.start_on == today else "tomorrow"
+        return f"{farm}: start cutting {when}, {start}"
+    if decision.kind is Kind.MOVED and decision.was is not None:
+        return f"{farm}: start date moved to {start}, was {wording.full_day(decision.was)}"
+    return f"{farm}: start cutting about {start}"
+
+
+def arithmetic(outlook: FarmOutlook) -> str:
+    """The sum in words: feed target, handling loss, harvest length, quality at the start."""
+    farm, field = outlook.farm, outlook.tightest
+    target = standing_target(farm)
+    at_start = float(
+        start_quality(
+            target,
+            farm.harvest_days,
+            field.change_per_day,
+            share=0.5 if farm.which_load is WhichLoad.AVERAGE else 1.0,
+            falls=farm.index.falls,
+        )
+    )
+    load = {WhichLoad.LAST: "the last load", WhichLoad.AVERAGE: "the crop's average"}
+    unit = "points" if farm.index.falls else "units"
+    sign = "plus" if farm.index.falls else "less"
+    return (
+        f"You want {wording.reading(farm.index, farm.feed_target)} in storage. "
+        f"With {sign} {wording.number(farm.handling_loss)} {unit} for handling, "
+        f"{load[farm.which_load]} must stand at {wording.number(target)} when cut. "
+        f"{field.name} {'falls' if farm.index.falls else 'gains'} about "
+        f"{field.change_per_day:.1f} {unit} a day and the harvest takes "
+        f"{wording.number(farm.harvest_days)} days, so start near "
+        f"{wording.reading(farm.index, at_start)}."
+    )
+
+
+def _row(field: FieldOutlook, today: date) -> dict[str, str]:
+    return {
+        "name": field.name,
+        "start": wording.full_day(field.start.median) if field.start.median else "later",
+        "range": wording.start_range(field.start, today),
+        "evidence": wording.evidence(field),
+    }
+
+
+def _waiting(outlook: FarmOutlook, today: date) -> list[dict[str, str]]:
+    return [
+        {"day": wording.full_day(today + timedelta(days=k)), "chance": wording.percent(chance)}
+        for k, chance in enumerate(outlook.start.waiting[:WAITING_SHOWN])
+    ]
+
+
+def _standing(field: FieldOutlook) -> str:
+    today = field.days[0]
+    low, high = (
+        wording.number(round(v, field.index is Index.NDF)) for v in (today.low, today.high)
+    )
+    return (
+        f"{field.name} stands at about {wording.reading(field.index, today.median)} today "
+        f"(80 % range {low} to {high})."
+    )

@@ -1,0 +1,321 @@
+"""Taking in results: one path for folders, posts and the command line.
+
+A document is stored first, as it came, and read afterwards; a crash in between leaves it stored and
+unread, and the next round reads it. Reading is one transaction: every data row ends as a result
+(matched or waiting for its field), as a rejected row, or is known already.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from datetime import date, datetime, time
+
+from sqlmodel import Session
+
+from alerts.domain.errors import UnreadableDocument
+from alerts.domain.evidence import IndexValues, index_values, is_late_in_day
+from alerts.domain.guidelines import GuidelineSet
+from alerts.domain.names import name_key
+from alerts.domain.records import Note, ParsedDocument, Rejection, Result
+from alerts.intake.base import RawDocument, ReadingRules, Source
+from alerts.intake.labmap import LabMap
+from alerts.intake.parse import read_document
+from alerts.store import areas, documents, fields, results
+from alerts.store.fields import KnownField, Labels
+from alerts.store.session import Sessions
+from alerts.store.tables import Document, LabResult
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(slots=True)
+class IntakeReport:
+    """What became of a document's rows; the five counts and lists account for every row."""
+
+    document: str
+    accepted: int = 0
+    repeated: int = 0
+    corrected: int = 0
+    unmatched: int = 0
+    rejected: list[Rejection] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
+    refusal: str = ""  # why nothing of the document could be read
+
+
+@dataclass(frozen=True, slots=True)
+class IntakeRules:
+    """What the intake needs to know besides the document."""
+
+    lab_maps: Sequence[LabMap]
+    guidelines: GuidelineSet
+    season_first_day: date
+    sample_before: time
+    today: date
+
+    def reading_rules(self) -> ReadingRules:
+        return ReadingRules(
+            today=self.today,
+            season_first_day=self.season_first_day,
+            limits=self.guidelines.limits(),
+        )
+
+
+def accept(
+    sessions: Sessions, document: RawDocument, rules: IntakeRules, now: datetime
+) -> IntakeReport:
+    """Store a document and read it. Never raises for what is in it."""
+    with sessions.write() as session:
+        stored = documents.keep_document(
+            session,
+            name=document.name,
+            source=document.source,
+            lab=document.lab,
+            content=document.content,
+            now=now,
+        )
+    return _read(sessions, stored, document, rules, now)
+
+
+def collect(
+    sessions: Sessions, source: Source, rules: IntakeRules, now: datetime
+) -> list[IntakeReport]:
+    """Take in every document that waits in ``source``.
+
+    A document that cannot be put aside afterwards (full disk, missing right) stays and is read
+    again next time, which changes nothing.
+    """
+    reports = []
+    try:
+        for document in source.waiting():
+            report = accept(sessions, document, rules, now)
+            reports.append(report)
+            _put_aside(source, document, report)
+    except OSError as error:
+        log.warning("the intake folder cannot be read (%s); it is tried again", error)
+    return reports
+
+
+def _put_aside(source: Source, document: RawDocument, report: IntakeReport) -> None:
+    try:
+        (source.refused if report.refusal else source.done)(document)
+    except OSError as error:
+        log.warning(
+            "%s was read but cannot be put aside (%s); free the disk or mend the folder's rights, "
+            "until then it is read again and changes nothing",
+            document.name,
+            error.strerror or error,
+        )
+
+
+def finish_unread(sessions: Sessions, rules: IntakeRules, now: datetime) -> list[IntakeReport]:
+    """Read documents that a crash left stored but unread."""
+    with sessions.read() as session:
+        unread = documents.unread_documents(session)
+    return [
+        _read(
+            sessions,
+            stored,
+            RawDocument(stored.name, stored.content, stored.source, stored.lab),
+            rules,
+            now,
+        )
+        for stored in unread
+    ]
+
+
+def _read(
+    sessions: Sessions, stored: Document, document: RawDocument, rules: IntakeRules, now: datetime
+) -> IntakeReport:
+    report = IntakeReport(document=document.name)
+    try:
+        parsed = read_document(document, rules.lab_maps, rules.reading_rules())
+    except UnreadableDocument as error:
+        report.refusal = str(error)
+        with sessions.write() as session:
+            documents.close_document(session, stored, now=now, refusal=report.refusal)
+        return report
+    with sessions.write() as session:
+        _take_over(session, stored, parsed, rules, now, report)
+    return report
+
+
+def _take_over(
+    session: Session,
+    stored: Document,
+    parsed: ParsedDocument,
+    rules: IntakeRules,
+    now: datetime,
+    report: IntakeReport,
+) -> None:
+    report.rejected.extend(parsed.rejections)
+    report.notes.extend(parsed.notes)
+    known = fields.find_fields(session, {labels_of(result) for result in parsed.results})
+    usable, where = _match(parsed.results, known, report)
+    values = index_values(usable, [f.grass_pct if f else None for f in where], rules.guidelines)
+    touched = _store(session, stored, usable, where, values, rules, now, report)
+    areas.mark_due(session, touched, now)
+    documents.close_document(
+        session, stored, now=now, rejections=report.rejected, notes=report.notes
+    )
+
+
+def labels_of(result: Result) -> Labels:
+    return name_key(result.farm_label), name_key(result.field_label)
+
+
+def _match(
+    found: Sequence[Result], known: dict[Labels, list[KnownField]], report: IntakeReport
+) -> tuple[list[Result], list[KnownField | None]]:
+    """The field of each result; samples of closed fields go to the rejected rows."""
+    usable: list[Result] = []
+    where: list[KnownField | None] = []
+    for result in found:
+        candidates = known.get(labels_of(result), [])
+        single = candidates[0] if len(candidates) == 1 else None
+        if single is not None and single.closed_on is not None:
+            report.rejected.append(_closed(result, single))
+            continue
+        if len(candidates) > 1:
+            report.notes.append(_ambiguous(result, candidates))
+        usable.append(result)
+        where.append(single)
+    return usable, where
+
+
+def _closed(result: Result, known: KnownField) -> Rejection:
+    return Rejection(
+        row=result.row,
+        column="field",
+        reason=(
+            f"field {known.name} of {known.farm_name} is closed since {known.closed_on}; "
+            "enrol it again, or give the name of the field that was sampled"
+        ),
+        raw={"farm": result.farm_label, "field": result.field_label},
+    )
+
+
+def _ambiguous(result: Result, candidates: Sequence[KnownField]) -> Note:
+    farms = ", ".join(sorted(f"{c.farm_name} / {c.name}" for c in candidates))
+    return Note(
+        row=result.row,
+        column="field",
+        text=f"'{result.field_label}' could be {farms}; it waits until somebody says which",
+    )
+
+
+def _store(
+    session: Session,
+    stored: Document,
+    found: Sequence[Result],
+    where: Sequence[KnownField | None],
+    values: Sequence[IndexValues],
+    rules: IntakeRules,
+    now: datetime,
+    report: IntakeReport,
+) -> set[int]:
+    """Add new and corrected results; returns the areas they concern."""
+    names = [identity(result) for result in found]
+    current = results.current_results(session, names)
+    touched = set()
+    for name, result, known, value in zip(names, found, where, values, strict=True):
+        row = _row(stored, name, result, known, value, rules, now)
+        before = current.get(name)
+        if before is not None and _says_the_same(before, row):
+            report.repeated += 1
+            continue
+        results.add_result(session, row, replaces=before)
+        current[name] = row
+        report.notes.extend(value.notes)
+        _count(report, row, before)
+        touched.update(_areas_of(session, known, before))
+    return touched
+
+
+def _count(report: IntakeReport, row: LabResult, before: LabResult | None) -> None:
+    if before is not None:
+        report.corrected += 1
+    elif row.field_id is None:
+        report.unmatched += 1
+    else:
+        report.accepted += 1
+
+
+def _areas_of(session: Session, known: KnownField | None, before: LabResult | None) -> set[int]:
+    touched = {known.area_id} if known is not None else set()
+    if before is not None and before.field_id is not None:
+        touched.add(fields.get_known(session, before.field_id).area_id)
+    return touched
+
+
+def identity(result: Result) -> str:
+    """What makes a result the same result again: the laboratory's number, else what the row says.
+
+    Without a number two clips of one field and morning are two results unless all values agree,
+    since the protocol asks for two subsamples a field.
+    """
+    if result.lab and result.lab_number:
+        return f"lab:{name_key(result.lab)}|{result.lab_number.strip().casefold()}"
+    said = (
+        *labels_of(result),
+        result.sampled_on.isoformat(),
+        result.sampled_at.isoformat() if result.sampled_at else "",
+        result.method.value,
+        name_key(result.lab),
+        str(_readings(result)),
+        str([(spot.height_in, spot.stage.value) for spot in result.spots]),
+    )
+    return "row:" + "|".join(said)
+
+
+def _readings(result: Result) -> dict[str, object]:
+    said: dict[str, object] = {k: v for k, v in asdict(result.readings).items() if v is not None}
+    if result.spots:
+        said["spots"] = [[spot.height_in, spot.stage.value] for spot in result.spots]
+    return said
+
+
+def _row(
+    stored: Document,
+    name: str,
+    result: Result,
+    known: KnownField | None,
+    value: IndexValues,
+    rules: IntakeRules,
+    now: datetime,
+) -> LabResult:
+    assert stored.id is not None
+    return LabResult(
+        identity=name,
+        document_id=stored.id,
+        row=result.row,
+        farm_label=result.farm_label,
+        field_label=result.field_label,
+        field_id=known.id if known else None,
+        cutting=result.cutting,
+        lab=result.lab,
+        lab_number=result.lab_number,
+        method=result.method.value,
+        sampled_on=result.sampled_on,
+        sampled_at=result.sampled_at,
+        late_in_day=is_late_in_day(result.sampled_at, rules.sample_before),
+        spots=value.spots,
+        readings=_readings(result),
+        remark=result.remark,
+        rfv=value.rfv,
+        rfq=value.rfq,
+        ndf=value.ndf,
+        computed_rfv=value.computed_rfv,
+        computed_rfq=value.computed_rfq,
+        received_at=now,
+    )
+
+
+_COMPARED = ("farm_label", "field_label", "cutting", "method", "sampled_on", "sampled_at")
+
+
+def _says_the_same(before: LabResult, row: LabResult) -> bool:
+    return before.readings == row.readings and all(
+        getattr(before, name) == getattr(row, name) for name in _COMPARED
+    )

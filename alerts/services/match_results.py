@@ -1,0 +1,97 @@
+"""Results that wait for their field: naming it, and letting them flow on."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlmodel import Session
+
+from alerts.domain.errors import UnknownField
+from alerts.domain.evidence import index_values
+from alerts.domain.guidelines import GuidelineSet
+from alerts.domain.names import name_key
+from alerts.domain.records import Method, Readings, Result, StemSpot, StemStage
+from alerts.store import areas, fields, results
+from alerts.store.fields import KnownField
+from alerts.store.session import Sessions
+from alerts.store.tables import LabResult
+
+
+def name_field(
+    sessions: Sessions,
+    *,
+    label: str,
+    farm_label: str,
+    farm: str,
+    field: str,
+    guidelines: GuidelineSet,
+    now: datetime,
+) -> int:
+    """From now on ``label`` means that field; returns how many waiting results flow on."""
+    with sessions.write() as session:
+        known = find_field(session, farm, field)
+        fields.add_name(session, known.id, farm_label, label)
+        session.flush()
+        return match_waiting(session, guidelines, now)
+
+
+def find_field(session: Session, farm: str, field: str) -> KnownField:
+    """The one field of this name; UnknownField with a hint otherwise."""
+    pair = (name_key(farm), name_key(field))
+    candidates = fields.find_fields(session, [pair]).get(pair, [])
+    if len(candidates) == 1:
+        return candidates[0]
+    if not candidates:
+        raise UnknownField(
+            f"no field '{field}' on a farm '{farm}' is enrolled; "
+            "check the spelling with 'cutcall outlook' or enrol it first"
+        )
+    farms = ", ".join(sorted(c.farm_name for c in candidates))
+    raise UnknownField(f"'{field}' is a field of {farms}; say which farm")
+
+
+def match_waiting(session: Session, guidelines: GuidelineSet, now: datetime) -> int:
+    """Give waiting results their field where a name now leads to exactly one."""
+    waiting = results.unmatched(session)
+    pairs = {(name_key(group.farm_label), name_key(group.field_label)) for group in waiting}
+    known = fields.find_fields(session, pairs)
+    matched = 0
+    touched = set()
+    for group in waiting:
+        candidates = known.get((name_key(group.farm_label), name_key(group.field_label)), [])
+        if len(candidates) != 1 or candidates[0].closed_on is not None:
+            continue
+        for row, _ in group.results:
+            _assign(session, row, candidates[0], guidelines)
+        matched += len(group.results)
+        touched.add(candidates[0].area_id)
+    areas.mark_due(session, touched, now)
+    return matched
+
+
+def _assign(session: Session, row: LabResult, known: KnownField, guidelines: GuidelineSet) -> None:
+    """Set the field, and compute what needed it: RFQ depends on the share of grass."""
+    row.field_id = known.id
+    [value] = index_values([_as_result(row)], [known.grass_pct], guidelines)
+    row.rfv, row.rfq, row.ndf = value.rfv, value.rfq, value.ndf
+    row.computed_rfv, row.computed_rfq = value.computed_rfv, value.computed_rfq
+    session.add(row)
+
+
+def _as_result(row: LabResult) -> Result:
+    spots = tuple(StemSpot(h, StemStage(s)) for h, s in row.readings.get("spots", ()))
+    readings = {k: v for k, v in row.readings.items() if k != "spots"}
+    return Result(
+        row=row.row,
+        field_label=row.field_label,
+        farm_label=row.farm_label,
+        sampled_on=row.sampled_on,
+        sampled_at=row.sampled_at,
+        method=Method(row.method),
+        lab=row.lab,
+        lab_number=row.lab_number,
+        cutting=row.cutting,
+        readings=Readings(**readings),
+        spots=spots,
+        remark=row.remark,
+    )

@@ -1,0 +1,160 @@
+"""Settings from the environment (``CUTCALL_...``) and ``.env``.
+
+Addresses and secrets live here; agronomic numbers and hours live in ``config/``.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import Field, SecretStr, ValidationError, field_validator, model_validator
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from alerts.domain.errors import ConfigurationError
+
+PREFIX = "CUTCALL_"
+PLACEHOLDER = "change-me"
+SHORTEST_SECRET = 16
+
+
+class Environment(StrEnum):
+    DEVELOPMENT = "development"
+    PRODUCTION = "production"
+
+
+class Settings(BaseSettings):
+    """Every setting once; its description is what the README's table says."""
+
+    model_config = SettingsConfigDict(
+        env_prefix=PREFIX,
+        env_file=".env",
+        extra="ignore",
+        frozen=True,
+        validate_default=True,
+    )
+
+    environment: Annotated[
+        Environment, Field(description="development or production; production insists on secrets")
+    ] = Environment.DEVELOPMENT
+    database_url: Annotated[str, Field(description="where everything is kept")] = (
+        "sqlite:///cutcall.db"
+    )
+    config_dir: Annotated[
+        Path | None, Field(description="folder of your edited copy of config/")
+    ] = None
+    inbox_dir: Annotated[Path, Field(description="folder watched for lab files")] = Path("inbox")
+    time_zone: Annotated[str, Field(description="time zone of a roster row that names none")] = (
+        "America/Chicago"
+    )
+    secret: Annotated[
+        SecretStr, Field(description="signs the links in emails; 16 characters or more")
+    ] = SecretStr(PLACEHOLDER)
+    public_url: Annotated[
+        str, Field(description="https address under which people reach this service; empty = none")
+    ] = ""
+    web_host: Annotated[str, Field(description="address the web server listens on")] = "127.0.0.1"
+    web_port: Annotated[int, Field(description="its port", ge=0, le=65535)] = 8080
+    intake_token: Annotated[
+        SecretStr, Field(description="bearer token for posted results; empty = posting is off")
+    ] = SecretStr("")
+    intake_max_mib: Annotated[
+        int, Field(description="largest file or post taken [MiB]", ge=1, le=1024)
+    ] = 32
+    sms: Annotated[
+        Literal["console", "rest"], Field(description="console shows texts, rest sends them")
+    ] = "console"
+    sms_url: Annotated[
+        str,
+        Field(description="base address of the REST gateway, such as https://gateway/2010-04-01"),
+    ] = ""
+    sms_account: Annotated[str, Field(description="account id at the gateway")] = ""
+    sms_key: Annotated[str, Field(description="API key id; empty = the account id")] = ""
+    sms_secret: Annotated[SecretStr, Field(description="secret of the key or account")] = SecretStr(
+        ""
+    )
+    sms_sender: Annotated[
+        str, Field(description="number texts come from, such as +12025550100")
+    ] = ""
+    sms_service: Annotated[str, Field(description="messaging service id, instead of a sender")] = ""
+    email: Annotated[
+        Literal["console", "smtp"], Field(description="console shows emails, smtp sends them")
+    ] = "console"
+    smtp_host: Annotated[str, Field(description="mail server")] = ""
+    smtp_port: Annotated[int, Field(description="its port", ge=1, le=65535)] = 587
+    smtp_use: Annotated[
+        Literal["plain", "starttls", "tls"], Field(description="how the connection is secured")
+    ] = "starttls"
+    smtp_username: Annotated[str, Field(description="login; empty = none")] = ""
+    smtp_password: Annotated[SecretStr, Field(description="password of the login")] = SecretStr("")
+    email_from: Annotated[str, Field(description="address emails come from")] = (
+        "cutcall@example.org"
+    )
+    email_reply_to: Annotated[str, Field(description="address for replies; empty = none")] = ""
+    log_level: Annotated[
+        Literal["DEBUG", "INFO", "WARNING", "ERROR"], Field(description="how much is logged")
+    ] = "INFO"
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            raise ValueError(
+                f"'{value}' is not a time zone; use a name such as America/Chicago"
+            ) from None
+        return value
+
+    @field_validator("sms_url", "public_url")
+    @classmethod
+    def _web_address(cls, value: str) -> str:
+        if value and not value.startswith(("https://", "http://")):
+            raise ValueError(f"'{value}' is not a web address; it starts with https://")
+        return value
+
+    @model_validator(mode="after")
+    def _complete(self) -> Settings:
+        needed: dict[str, str] = {}
+        if self.sms == "rest":
+            needed |= {"sms_url": self.sms_url, "sms_account": self.sms_account}
+            needed |= {"sms_secret": self.sms_secret.get_secret_value()}
+            needed |= {"sms_sender": self.sms_sender or self.sms_service}
+        if self.email == "smtp":
+            needed |= {"smtp_host": self.smtp_host}
+        for name, value in needed.items():
+            if not value:
+                kind = "sms=rest" if name.startswith("sms") else "email=smtp"
+                raise ValueError(f"{PREFIX}{name.upper()} is empty, but {kind} needs it")
+        if self.environment is Environment.PRODUCTION:
+            secret = self.secret.get_secret_value()
+            if secret == PLACEHOLDER or len(secret) < SHORTEST_SECRET:
+                raise ValueError(
+                    f"{PREFIX}SECRET must be a random text of {SHORTEST_SECRET} characters or "
+                    "more in production"
+                )
+        return self
+
+
+def read_settings(**overrides: object) -> Settings:
+    """Settings of this process; ConfigurationError names the setting and what is expected."""
+    try:
+        return Settings(**overrides)  # type: ignore[arg-type]
+    except ValidationError as error:
+        raise ConfigurationError(_sentence(error)) from error
+
+
+def _sentence(error: ValidationError) -> str:
+    problem = error.errors()[0]
+    what = str(problem["msg"]).removeprefix("Value error, ")
+    if not problem["loc"]:
+        return what
+    name = f"{PREFIX}{str(problem['loc'][0]).upper()}"
+    return f"{name}: {what[:1].lower()}{what[1:]} (given: {_shown(name, problem['input'])})"
+
+
+def _shown(name: str, value: object) -> str:
+    """Never repeats a secret."""
+    return "not shown" if "SECRET" in name or "PASSWORD" in name or "TOKEN" in name else repr(value)

@@ -1,0 +1,166 @@
+"""Areas: which are due, who works on one, and what is known of it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from datetime import date, datetime, timedelta
+
+from sqlalchemy import or_, update
+from sqlmodel import Session, col, select
+
+from alerts.domain.records import Index, Method, WhichLoad
+from alerts.domain.snapshot import AreaSnapshot, FarmPlan, FieldPlan, ResultTable
+from alerts.store.tables import Area, Farm, FarmField, LabResult
+
+
+def mark_due(session: Session, area_ids: Iterable[int], now: datetime) -> None:
+    """Have these areas looked at again.
+
+    An area already due gets the new instant too: whoever works on it right now sees by the changed
+    value that there is more to do (see :func:`release`).
+    """
+    ids = sorted(set(area_ids))
+    if ids:
+        session.exec(update(Area).where(col(Area.id).in_(ids)).values(due_at=now))
+
+
+def claim_due(session: Session, *, owner: str, now: datetime, lease: timedelta) -> Area | None:
+    """Take one due area; the lease keeps other workers off until it is released or lapses."""
+    free = or_(col(Area.lease_until).is_(None), col(Area.lease_until) < now)
+    candidate = session.exec(
+        select(Area.id).where(col(Area.due_at) <= now, free).order_by(col(Area.due_at)).limit(1)
+    ).first()
+    if candidate is None:
+        return None
+    taken = session.exec(
+        update(Area)
+        .where(col(Area.id) == candidate, free)
+        .values(lease_owner=owner, lease_until=now + lease)
+    )
+    return session.get_one(Area, candidate) if taken.rowcount == 1 else None
+
+
+def release(session: Session, area: Area, *, due_seen: datetime | None, next_due: datetime) -> None:
+    """Give an area back. A wish that came in meanwhile (a newer due_at) stays."""
+    values = {"lease_owner": "", "lease_until": None}
+    unchanged = session.exec(
+        update(Area)
+        .where(col(Area.id) == area.id, col(Area.due_at) == due_seen)
+        .values(due_at=next_due, **values)
+    )
+    if unchanged.rowcount == 0:
+        session.exec(update(Area).where(col(Area.id) == area.id).values(**values))
+
+
+def load_snapshot(session: Session, area: Area, season_first_day: date) -> AreaSnapshot:
+    """Everything the projection needs of an area, in three statements."""
+    farms = session.exec(select(Farm).where(Farm.area_id == area.id).order_by(col(Farm.id))).all()
+    place = {farm.id: position for position, farm in enumerate(farms)}
+    fields = session.exec(
+        select(FarmField)
+        .join(Farm, col(Farm.id) == col(FarmField.farm_id))
+        .where(Farm.area_id == area.id, col(FarmField.closed_on).is_(None))
+        .order_by(col(FarmField.id))
+    ).all()
+    assert area.id is not None
+    return AreaSnapshot(
+        id=area.id,
+        name=area.name,
+        time_zone=area.time_zone,
+        farms=tuple(_farm_plan(farm) for farm in farms),
+        fields=tuple(_field_plan(field, place[field.farm_id]) for field in fields),
+        results=_load_results(session, area.id, farms, fields, place, season_first_day),
+    )
+
+
+def _farm_plan(farm: Farm) -> FarmPlan:
+    assert farm.id is not None
+    return FarmPlan(
+        id=farm.id,
+        name=farm.name,
+        index=Index(farm.index),
+        feed_target=farm.feed_target,
+        handling_loss=farm.handling_loss,
+        harvest_days=farm.harvest_days,
+        which_load=WhichLoad(farm.which_load),
+        notice_days=farm.notice_days,
+    )
+
+
+def _field_plan(field: FarmField, farm: int) -> FieldPlan:
+    assert field.id is not None
+    return FieldPlan(
+        id=field.id,
+        farm=farm,
+        name=field.name,
+        cutting=field.cutting,
+        acres=field.acres,
+        grass_pct=field.grass_pct,
+        watched=field.watched,
+    )
+
+
+def _load_results(
+    session: Session,
+    area_id: int,
+    farms: Iterable[Farm],
+    fields: Iterable[FarmField],
+    place: dict[int | None, int],
+    season_first_day: date,
+) -> ResultTable:
+    """Results of this season that belong to each field's open cutting."""
+    position = {field.id: (i, field) for i, field in enumerate(fields)}
+    index_of = {farm.id: farm.index for farm in farms}
+    rows = session.exec(
+        select(  # type: ignore[call-overload,misc]
+            LabResult.field_id,
+            LabResult.cutting,
+            LabResult.sampled_on,
+            LabResult.rfv,
+            LabResult.rfq,
+            LabResult.ndf,
+            LabResult.method,
+            LabResult.spots,
+            LabResult.late_in_day,
+        )
+        .join(FarmField, col(FarmField.id) == col(LabResult.field_id))
+        .join(Farm, col(Farm.id) == col(FarmField.farm_id))
+        .where(
+            Farm.area_id == area_id,
+            col(LabResult.replaced_by).is_(None),
+            col(LabResult.sampled_on) >= season_first_day,
+        )
+        .order_by(col(LabResult.sampled_on), col(LabResult.id))
+    )
+    table = []
+    for field_id, cutting, sampled_on, rfv, rfq, ndf, method, spots, late in rows:
+        at, field = position.get(field_id, (-1, None))
+        if field is None or not belongs_to_open_cutting(field, cutting, sampled_on):
+            continue
+        value = {"rfv": rfv, "rfq": rfq, "ndf": ndf}[index_of[field.farm_id]]
+        table.append((at, sampled_on, value, Method(method), spots, late))
+    return ResultTable.of(table)
+
+
+def belongs_to_open_cutting(field: FarmField, cutting: int | None, sampled_on: date) -> bool:
+    """Whether a sample is of the crop that stands on the field now."""
+    if field.cut_on is not None and sampled_on <= field.cut_on:
+        return False
+    return cutting is None or cutting == field.cutting
+
+
+def all_areas(session: Session) -> dict[int, Area]:
+    found = session.exec(select(Area).order_by(col(Area.name)))
+    return {area.id: area for area in found if area.id is not None}
+
+
+def area_names(session: Session) -> dict[int, str]:
+    return {key: area.name for key, area in all_areas(session).items()}
+
+
+def fields_by_farm(session: Session, farm_ids: Iterable[int]) -> dict[int, list[FarmField]]:
+    groups: dict[int, list[FarmField]] = defaultdict(list)
+    for field in session.exec(select(FarmField).where(col(FarmField.farm_id).in_(list(farm_ids)))):
+        groups[field.farm_id].append(field)
+    return groups

@@ -1,0 +1,148 @@
+"""Farms and fields: finding them by name, and opening the next cutting."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from sqlalchemy import tuple_
+from sqlmodel import Session, col, select
+
+from alerts.domain.names import name_key
+from alerts.store.tables import Cut, Farm, FarmField, FieldName
+
+Labels = tuple[str, str]
+"""Keys of (farm, field) as a document names them; the farm may be ""."""
+
+CHUNK = 400
+"""Names looked up in one statement; SQLite takes at most 32,766 parameters."""
+
+
+@dataclass(frozen=True, slots=True)
+class KnownField:
+    id: int
+    farm_id: int
+    area_id: int
+    name: str
+    farm_name: str
+    grass_pct: float
+    cutting: int
+    cut_on: date | None
+    closed_on: date | None
+
+
+_COLUMNS = (
+    col(FarmField.id),
+    col(FarmField.farm_id),
+    col(Farm.area_id),
+    col(FarmField.name),
+    col(Farm.name),
+    col(FarmField.grass_pct),
+    col(FarmField.cutting),
+    col(FarmField.cut_on),
+    col(FarmField.closed_on),
+)
+
+
+def find_fields(session: Session, labels: Iterable[Labels]) -> dict[Labels, list[KnownField]]:
+    """Fields that answer to each pair of names, by their own name or by another one.
+
+    More than one field for a pair means that the pair is ambiguous.
+    """
+    found: dict[Labels, dict[int, KnownField]] = defaultdict(dict)
+    wanted = sorted(set(labels))
+    for start in range(0, len(wanted), CHUNK):
+        chunk = wanted[start : start + CHUNK]
+        for pair, field in _by_own_name(session, chunk):
+            found[pair][field.id] = field
+        for pair, field in _by_other_name(session, chunk):
+            found[pair][field.id] = field
+    return {pair: list(fields.values()) for pair, fields in found.items()}
+
+
+def _by_own_name(session: Session, pairs: list[Labels]) -> Iterable[tuple[Labels, KnownField]]:
+    query = select(Farm.key, FarmField.key, *_COLUMNS).join(  # type: ignore[call-overload]
+        Farm, col(Farm.id) == col(FarmField.farm_id)
+    )
+    with_farm = [pair for pair in pairs if pair[0]]
+    if with_farm:
+        both = tuple_(col(Farm.key), col(FarmField.key)).in_(with_farm)
+        for farm_key, field_key, *values in session.exec(query.where(both)):
+            yield (farm_key, field_key), KnownField(*values)
+    alone = [field_key for farm_key, field_key in pairs if not farm_key]
+    if alone:
+        for _, field_key, *values in session.exec(query.where(col(FarmField.key).in_(alone))):
+            yield ("", field_key), KnownField(*values)
+
+
+def _by_other_name(session: Session, pairs: list[Labels]) -> Iterable[tuple[Labels, KnownField]]:
+    query = (
+        select(FieldName.farm_key, FieldName.field_key, Farm.key, *_COLUMNS)  # type: ignore[call-overload]
+        .join(FarmField, col(FarmField.id) == col(FieldName.field_id))
+        .join(Farm, col(Farm.id) == col(FarmField.farm_id))
+        .where(col(FieldName.field_key).in_([pair[1] for pair in pairs]))
+    )
+    wanted = set(pairs)
+    for named_farm, field_key, own_farm, *values in session.exec(query):
+        field = KnownField(*values)
+        # A name given without a farm still belongs to the field's own farm.
+        for farm_key in {named_farm, own_farm, ""}:
+            if (farm_key, field_key) in wanted and (named_farm or farm_key in ("", own_farm)):
+                yield (farm_key, field_key), field
+
+
+def get_known(session: Session, field_id: int) -> KnownField:
+    query = (
+        select(*_COLUMNS)  # type: ignore[call-overload]
+        .join(Farm, col(Farm.id) == col(FarmField.farm_id))
+        .where(col(FarmField.id) == field_id)
+    )
+    return KnownField(*session.exec(query).one())
+
+
+def add_name(session: Session, field_id: int, farm_label: str, field_label: str) -> None:
+    """Let a field answer to another name from now on."""
+    farm_key, field_key = name_key(farm_label), name_key(field_label)
+    known = session.exec(
+        select(FieldName).where(
+            FieldName.field_id == field_id,
+            FieldName.farm_key == farm_key,
+            FieldName.field_key == field_key,
+        )
+    ).first()
+    if known is None:
+        session.add(FieldName(field_id=field_id, farm_key=farm_key, field_key=field_key))
+
+
+def record_cut(session: Session, field_id: int, cut_on: date, now: datetime) -> int:
+    """Close the field's open cutting and open the next; returns the cutting that was closed."""
+    field = session.get_one(FarmField, field_id)
+    closed = field.cutting
+    session.add(
+        Cut(
+            field_id=field_id,
+            season=cut_on.year,
+            cutting=closed,
+            cut_on=cut_on,
+            recorded_at=now,
+        )
+    )
+    field.cutting = closed + 1
+    field.cut_on = cut_on
+    session.add(field)
+    return closed
+
+
+def open_new_season(session: Session, season_first_day: date) -> int:
+    """Put fields cut in an earlier season back to their first cutting; returns how many."""
+    stale = session.exec(
+        select(FarmField).where(
+            col(FarmField.cut_on).is_not(None), col(FarmField.cut_on) < season_first_day
+        )
+    ).all()
+    for field in stale:
+        field.cutting, field.cut_on = 1, None
+        session.add(field)
+    return len(stale)

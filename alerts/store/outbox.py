@@ -1,0 +1,367 @@
+"""The outbox: queueing a message beside its decision, claiming, and recording what became of it.
+
+Nothing here commits, and nothing here talks to a gateway.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from sqlalchemy import update
+from sqlmodel import Session, col, delete, select
+
+from alerts.domain.decision import START_KINDS, Kind, Told
+from alerts.domain.delivery import TOLD, UNDERWAY, WAITING_FOR_RECEIPT, Status, advance
+from alerts.store.tables import DeliveryEvent, MessageField, OptOut, OutboxMessage
+
+
+@dataclass(frozen=True, slots=True)
+class FieldStart:
+    """A field's own start date as a message tells it."""
+
+    field_id: int
+    start_on: date | None
+
+
+# ------------------------------------------------------------------------ queueing
+
+
+def enqueue(
+    session: Session, message: OutboxMessage, fields: Iterable[FieldStart] = ()
+) -> OutboxMessage | None:
+    """Queue a message unless one with its ``dedupe_key`` exists.
+
+    A message that still waits to be sent is overtaken by newer words for the same purpose; one
+    that left already is not repeated, and None is returned.
+    """
+    known = session.exec(
+        select(OutboxMessage).where(OutboxMessage.dedupe_key == message.dedupe_key)
+    ).first()
+    if known is None:
+        session.add(message)
+        session.flush()
+        _log(session, message, message.created_at)
+        _set_fields(session, message, fields)
+        return message
+    if known.status != Status.QUEUED or known.attempts:
+        return None
+    for name in _REPLACEABLE:
+        setattr(known, name, getattr(message, name))
+    session.add(known)
+    _set_fields(session, known, fields)
+    return known
+
+
+_REPLACEABLE = (
+    "kind",
+    "start_on",
+    "subject",
+    "text",
+    "html",
+    "attachments",
+    "to_address",
+    "expires_at",
+)
+
+
+def _set_fields(session: Session, message: OutboxMessage, fields: Iterable[FieldStart]) -> None:
+    assert message.id is not None
+    session.exec(delete(MessageField).where(col(MessageField.message_id) == message.id))
+    for position, field in enumerate(fields):
+        session.add(
+            MessageField(
+                message_id=message.id,
+                field_id=field.field_id,
+                position=position,
+                start_on=field.start_on,
+            )
+        )
+
+
+def cancel_waiting(
+    session: Session, farm_id: int, now: datetime, reason: str, *, untried_only: bool = False
+) -> int:
+    """Cancel a farm's start-date messages that wait unsent; returns how many.
+
+    A message that was never tried gives its key free, so that the same window can still speak.
+    """
+    waiting = session.exec(
+        select(OutboxMessage).where(
+            OutboxMessage.farm_id == farm_id,
+            OutboxMessage.status == Status.QUEUED,
+            col(OutboxMessage.kind).in_(sorted(START_KINDS)),
+        )
+    ).all()
+    chosen = [m for m in waiting if not (untried_only and m.attempts)]
+    for message in chosen:
+        settle(session, message, Status.CANCELLED, now, detail=reason)
+        if not message.attempts:
+            message.dedupe_key += f"|cancelled:{message.id}"
+            message.public_id += f"-{message.id}"
+    return len(chosen)
+
+
+# ------------------------------------------------------------------------ claiming
+
+
+def claim(
+    session: Session, *, channel: str, owner: str, now: datetime, lease: timedelta, limit: int
+) -> list[OutboxMessage]:
+    """Take up to ``limit`` messages of a channel that may go out now, as ``sending``."""
+    candidates = session.exec(
+        select(OutboxMessage.id)
+        .where(
+            OutboxMessage.status == Status.QUEUED,
+            OutboxMessage.channel == channel,
+            col(OutboxMessage.next_attempt_at) <= now,
+            col(OutboxMessage.not_before) <= now,
+            col(OutboxMessage.expires_at) > now,
+        )
+        .order_by(col(OutboxMessage.next_attempt_at), col(OutboxMessage.id))
+        .limit(limit)
+    ).all()
+    claimed = []
+    for message_id in candidates:
+        taken = session.exec(
+            update(OutboxMessage)
+            .where(col(OutboxMessage.id) == message_id, col(OutboxMessage.status) == Status.QUEUED)
+            .values(
+                status=Status.SENDING,
+                lease_owner=owner,
+                lease_until=now + lease,
+                attempts=OutboxMessage.attempts + 1,
+                error_code="",
+                error_detail="",
+            )
+        )
+        if taken.rowcount == 1:
+            claimed.append(message_id)
+    messages = session.exec(
+        select(OutboxMessage)
+        .where(col(OutboxMessage.id).in_(claimed))
+        .order_by(col(OutboxMessage.next_attempt_at), col(OutboxMessage.id))
+        .execution_options(populate_existing=True)
+    ).all()
+    for message in messages:
+        _log(session, message, now)
+    return list(messages)
+
+
+def lapsed(session: Session, now: datetime) -> list[OutboxMessage]:
+    """Messages whose sender died in the act: nobody knows whether they left."""
+    return list(
+        session.exec(
+            select(OutboxMessage).where(
+                OutboxMessage.status == Status.SENDING, col(OutboxMessage.lease_until) < now
+            )
+        )
+    )
+
+
+def unclear(session: Session, now: datetime) -> list[OutboxMessage]:
+    """Messages to ask the gateway about, now that it had time to settle."""
+    return list(
+        session.exec(
+            select(OutboxMessage)
+            .where(
+                OutboxMessage.status == Status.UNKNOWN, col(OutboxMessage.next_attempt_at) <= now
+            )
+            .order_by(col(OutboxMessage.id))
+        )
+    )
+
+
+def awaiting_receipt(session: Session, since: datetime) -> list[OutboxMessage]:
+    return list(
+        session.exec(
+            select(OutboxMessage)
+            .where(
+                col(OutboxMessage.status).in_(sorted(WAITING_FOR_RECEIPT)),
+                OutboxMessage.channel == "sms",
+                col(OutboxMessage.accepted_at) >= since,
+            )
+            .order_by(col(OutboxMessage.id))
+        )
+    )
+
+
+def stale(session: Session, now: datetime) -> list[OutboxMessage]:
+    """Queued messages that nobody needs any more."""
+    return list(
+        session.exec(
+            select(OutboxMessage).where(
+                OutboxMessage.status == Status.QUEUED, col(OutboxMessage.expires_at) <= now
+            )
+        )
+    )
+
+
+# ----------------------------------------------------------------------- recording
+
+
+def settle(
+    session: Session,
+    message: OutboxMessage,
+    status: Status,
+    now: datetime,
+    *,
+    code: str = "",
+    detail: str = "",
+) -> bool:
+    """Move a message to ``status`` if that step is allowed; every step is kept as an event."""
+    reached = advance(Status(message.status), status)
+    if reached is not status or message.status == status:
+        return False
+    message.status = status
+    message.error_code, message.error_detail = code, detail
+    if status is not Status.SENDING:
+        message.lease_owner, message.lease_until = "", None
+    if status in TOLD and message.accepted_at is None:
+        message.accepted_at = now
+    if status not in UNDERWAY:
+        message.settled_at = now
+    session.add(message)
+    _log(session, message, now)
+    return True
+
+
+def _log(session: Session, message: OutboxMessage, now: datetime) -> None:
+    assert message.id is not None
+    session.add(
+        DeliveryEvent(
+            message_id=message.id,
+            at=now,
+            status=message.status,
+            code=message.error_code,
+            detail=message.error_detail,
+        )
+    )
+
+
+# ------------------------------------------------------------------------- reading
+
+
+def told_by_farm(
+    session: Session, farm_ids: Iterable[int], season: int
+) -> dict[tuple[int, int], Told]:
+    """What each (farm, cutting) has been told this season, by messages that a gateway took.
+
+    A message that was tried and is still under way counts as told: it will be, or it fails and
+    stops counting. One that was never tried does not: newer words replace it.
+    """
+    rows = session.exec(
+        select(OutboxMessage)
+        .where(
+            col(OutboxMessage.farm_id).in_(list(farm_ids)),
+            OutboxMessage.season == season,
+            col(OutboxMessage.kind).in_(sorted(START_KINDS)),
+            col(OutboxMessage.status).in_(sorted(TOLD | UNDERWAY)),
+            col(OutboxMessage.attempts) > 0,
+        )
+        .order_by(col(OutboxMessage.told_on), col(OutboxMessage.id))
+    )
+    told: dict[tuple[int, int], Told] = {}
+    for row in rows:
+        if row.farm_id is None or row.cutting is None or row.start_on is None:
+            continue
+        key = (row.farm_id, row.cutting)
+        before = told[key].kinds if key in told else frozenset()
+        told[key] = Told(before | {Kind(row.kind)}, row.start_on, row.told_on)
+    return told
+
+
+@dataclass(frozen=True, slots=True)
+class ToldField:
+    """The last start date a farmer was told for a field, and for the farm with it."""
+
+    start_on: date
+    farm_start_on: date | None
+    position: int  # in harvest order, 0 = first
+    kind: str
+    on: date
+    cutting: int | None
+
+
+def last_told(session: Session, farm_ids: Iterable[int]) -> dict[int, ToldField]:
+    """What was last told for each field, by field id; only messages that a gateway took."""
+    rows = session.exec(
+        select(MessageField, OutboxMessage)
+        .join(OutboxMessage, col(OutboxMessage.id) == col(MessageField.message_id))
+        .where(
+            col(OutboxMessage.farm_id).in_(list(farm_ids)),
+            col(OutboxMessage.status).in_(sorted(TOLD)),
+        )
+        .order_by(col(OutboxMessage.told_on), col(OutboxMessage.id))
+    )
+    return {
+        told.field_id: ToldField(
+            start_on=told.start_on,
+            farm_start_on=message.start_on,
+            position=told.position,
+            kind=message.kind,
+            on=message.told_on,
+            cutting=message.cutting,
+        )
+        for told, message in rows
+        if told.start_on is not None
+    }
+
+
+def farm_messages(session: Session, farm_ids: Iterable[int], since: date) -> list[OutboxMessage]:
+    return list(
+        session.exec(
+            select(OutboxMessage)
+            .where(
+                col(OutboxMessage.farm_id).in_(list(farm_ids)),
+                col(OutboxMessage.told_on) >= since,
+            )
+            .order_by(col(OutboxMessage.told_on), col(OutboxMessage.id))
+        )
+    )
+
+
+def recent(session: Session, limit: int) -> list[OutboxMessage]:
+    return list(
+        session.exec(select(OutboxMessage).order_by(col(OutboxMessage.id).desc()).limit(limit))
+    )
+
+
+def is_known(session: Session, dedupe_key: str) -> bool:
+    found = session.exec(select(OutboxMessage.id).where(OutboxMessage.dedupe_key == dedupe_key))
+    return found.first() is not None
+
+
+def get(session: Session, message_id: int | None) -> OutboxMessage:
+    return session.get_one(OutboxMessage, message_id)
+
+
+def was_written_to(session: Session, channel: str, address: str) -> bool:
+    """Whether any message to this address left, or may have left, already."""
+    found = session.exec(
+        select(OutboxMessage.id)
+        .where(
+            OutboxMessage.channel == channel,
+            OutboxMessage.to_address == address,
+            col(OutboxMessage.attempts) > 0,
+        )
+        .limit(1)
+    )
+    return found.first() is not None
+
+
+def opted_out(session: Session, channel: str, addresses: Iterable[str]) -> frozenset[str]:
+    """Those of ``addresses`` that must not be written to."""
+    found = session.exec(
+        select(OptOut.address).where(
+            OptOut.channel == channel, col(OptOut.address).in_(list(addresses))
+        )
+    )
+    return frozenset(found)
+
+
+def opt_out(session: Session, channel: str, address: str, now: datetime, how: str) -> None:
+    """Write an address into the ledger; a second time changes nothing."""
+    if not opted_out(session, channel, [address]):
+        session.add(OptOut(channel=channel, address=address, at=now, how=how))

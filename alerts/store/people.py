@@ -1,0 +1,184 @@
+"""People, what they agreed to, and the farms they belong to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from sqlmodel import Session, col, select
+
+from alerts.domain.names import name_key
+from alerts.domain.records import RosterRow
+from alerts.store.tables import Area, Consent, Farm, FarmField, OptOut, Person
+
+
+def put_person(
+    session: Session, *, name: str, phone: str, email: str, alert_by: str, language: str = "en"
+) -> Person:
+    """The person with this phone or email, made new or brought up to date."""
+    known = None
+    for column, address in ((Person.phone, phone), (Person.email, email)):
+        if address and known is None:
+            known = session.exec(select(Person).where(col(column) == address)).first()
+    person = known or Person(name=name)
+    person.name = name
+    person.phone = phone or person.phone
+    person.email = email or person.email
+    person.alert_by = alert_by
+    person.language = language
+    session.add(person)
+    session.flush()
+    return person
+
+
+def put_area(session: Session, name: str, time_zone: str) -> Area:
+    area = session.exec(select(Area).where(Area.name == name)).first()
+    if area is None:
+        area = Area(name=name, time_zone=time_zone)
+    area.time_zone = time_zone
+    session.add(area)
+    session.flush()
+    return area
+
+
+def put_farm(session: Session, area: Area, row: RosterRow, values: dict[str, Any]) -> Farm:
+    """The farm of this name in the area, made new or brought up to date with ``values``."""
+    assert area.id is not None
+    key = name_key(row.farm)
+    farm = session.exec(select(Farm).where(Farm.area_id == area.id, Farm.key == key)).first()
+    if farm is None:
+        farm = Farm(area_id=area.id, key=key, name=row.farm, **values)
+    for name, value in {"name": row.farm, **values}.items():
+        setattr(farm, name, value)
+    session.add(farm)
+    session.flush()
+    return farm
+
+
+def put_field(session: Session, farm: Farm, row: RosterRow) -> FarmField:
+    """The field of this name on the farm. Its cutting is kept once a cut has been recorded."""
+    assert farm.id is not None
+    key = name_key(row.field)
+    field = session.exec(
+        select(FarmField).where(FarmField.farm_id == farm.id, FarmField.key == key)
+    ).first()
+    if field is None:
+        field = FarmField(farm_id=farm.id, name=row.field, key=key, cutting=row.cutting)
+    if field.cut_on is None:
+        field.cutting = row.cutting
+    field.name = row.field
+    field.acres, field.grass_pct = row.acres, row.grass_pct
+    field.soil, field.slope = row.soil, row.slope
+    field.variety, field.seeding_year = row.variety, row.seeding_year
+    field.latitude, field.longitude = row.latitude, row.longitude
+    field.watched = row.watched
+    field.closed_on = None
+    session.add(field)
+    session.flush()
+    return field
+
+
+def put_consent(
+    session: Session,
+    person: Person,
+    *,
+    channel: str,
+    address: str,
+    given_on: date,
+    how: str,
+    now: datetime,
+) -> None:
+    """Keep the evidence; the same consent again changes nothing."""
+    assert person.id is not None
+    known = session.exec(
+        select(Consent).where(
+            Consent.channel == channel,
+            Consent.address == address,
+            Consent.given_on == given_on,
+            Consent.how == how,
+        )
+    ).first()
+    if known is None:
+        session.add(
+            Consent(
+                person_id=person.id,
+                channel=channel,
+                address=address,
+                given_on=given_on,
+                how=how,
+                recorded_at=now,
+            )
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Recipient:
+    """An address that may be written to now."""
+
+    person_id: int
+    name: str
+    channel: str
+    address: str
+    language: str
+
+
+def recipients(session: Session, person_ids: Iterable[int]) -> dict[int, list[Recipient]]:
+    """Addresses of each person that asked for messages and did not take it back."""
+    ids = sorted(set(person_ids))
+    people = session.exec(select(Person).where(col(Person.id).in_(ids))).all()
+    addresses = [a for person in people for a in (person.phone, person.email) if a]
+    agreed = {
+        (row.channel, row.address)
+        for row in session.exec(select(Consent).where(col(Consent.address).in_(addresses)))
+    }
+    refused = {
+        (row.channel, row.address)
+        for row in session.exec(select(OptOut).where(col(OptOut.address).in_(addresses)))
+    }
+    return {
+        person.id: [
+            Recipient(person.id, person.name, channel, address, person.language)
+            for channel, address in _wished(person)
+            if (channel, address) in agreed - refused
+        ]
+        for person in people
+        if person.id is not None
+    }
+
+
+def _wished(person: Person) -> list[tuple[str, str]]:
+    both = [("sms", person.phone), ("email", person.email)]
+    wanted = {"text": ("sms",), "email": ("email",)}.get(person.alert_by, ("sms", "email"))
+    return [(channel, address) for channel, address in both if channel in wanted and address]
+
+
+def farms_of_area(session: Session, area_id: int) -> dict[int, Farm]:
+    found = session.exec(select(Farm).where(Farm.area_id == area_id).order_by(col(Farm.id)))
+    return {farm.id: farm for farm in found if farm.id is not None}
+
+
+def farms_of_consultant(session: Session, person_id: int) -> list[tuple[Farm, Person]]:
+    """A consultant's client farms with their farmers, by name."""
+    rows = session.exec(
+        select(Farm, Person)
+        .join(Person, col(Person.id) == col(Farm.farmer_id))
+        .where(Farm.consultant_id == person_id)
+        .order_by(col(Farm.name))
+    )
+    return list(rows)
+
+
+def names(session: Session, person_ids: Iterable[int]) -> dict[int, str]:
+    rows = session.exec(select(Person).where(col(Person.id).in_(list(person_ids))))
+    return {person.id: person.name for person in rows if person.id is not None}
+
+
+def consultants(session: Session) -> list[Person]:
+    rows = session.exec(
+        select(Person)
+        .where(col(Person.id).in_(select(Farm.consultant_id)))
+        .order_by(col(Person.id))
+    )
+    return list(rows)

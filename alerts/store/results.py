@@ -1,0 +1,68 @@
+"""Results and their versions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from sqlmodel import Session, col, select
+
+from alerts.store.fields import CHUNK
+from alerts.store.tables import Document, LabResult
+
+
+def current_results(session: Session, identities: Iterable[str]) -> dict[str, LabResult]:
+    """The valid version of each identity that is known."""
+    wanted = sorted(set(identities))
+    found: dict[str, LabResult] = {}
+    for start in range(0, len(wanted), CHUNK):
+        rows = session.exec(
+            select(LabResult).where(
+                col(LabResult.identity).in_(wanted[start : start + CHUNK]),
+                col(LabResult.replaced_by).is_(None),
+            )
+        )
+        found.update((row.identity, row) for row in rows)
+    return found
+
+
+def add_result(session: Session, result: LabResult, replaces: LabResult | None = None) -> None:
+    """Store a result; an older version stays, marked as replaced."""
+    if replaces is not None:
+        result.version = replaces.version + 1
+    session.add(result)
+    if replaces is not None:
+        session.flush()
+        replaces.replaced_by = result.id
+        session.add(replaces)
+
+
+class Unmatched(NamedTuple):
+    """Results that wait for somebody to say which field they are from."""
+
+    farm_label: str
+    field_label: str
+    results: list[tuple[LabResult, str]]  # with the name of the document
+
+
+def unmatched(session: Session) -> list[Unmatched]:
+    rows = session.exec(
+        select(LabResult, Document.name)
+        .join(Document, col(Document.id) == col(LabResult.document_id))
+        .where(col(LabResult.field_id).is_(None), col(LabResult.replaced_by).is_(None))
+        .order_by(col(LabResult.id))
+    )
+    groups: dict[tuple[str, str], Unmatched] = {}
+    for result, document in rows:
+        pair = (result.farm_label, result.field_label)
+        groups.setdefault(pair, Unmatched(*pair, [])).results.append((result, document))
+    return list(groups.values())
+
+
+def results_of_field(session: Session, field_id: int) -> list[LabResult]:
+    rows = session.exec(
+        select(LabResult)
+        .where(LabResult.field_id == field_id, col(LabResult.replaced_by).is_(None))
+        .order_by(col(LabResult.sampled_on), col(LabResult.id))
+    )
+    return list(rows)

@@ -1,0 +1,93 @@
+"""Engine and sessions: one code path for SQLite and PostgreSQL."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from alembic import command
+from alembic.config import Config
+from sqlalchemy import Connection, Engine, event
+from sqlalchemy.engine.interfaces import DBAPIConnection
+from sqlalchemy.exc import ArgumentError
+from sqlalchemy.pool import ConnectionPoolEntry
+from sqlmodel import Session, create_engine
+
+from alerts.domain.errors import ConfigurationError
+
+MIGRATIONS = Path(__file__).parent / "migrations"
+
+
+def build_engine(url: str) -> Engine:
+    """An engine for ``url``; on SQLite a write transaction takes its lock at BEGIN.
+
+    A transaction that reads first and writes after another commit fails at once on SQLite, however
+    long the busy timeout; taking the lock at the start lets it wait instead.
+    """
+    try:
+        engine = create_engine(url)
+    except (ArgumentError, ModuleNotFoundError) as error:
+        raise ConfigurationError(
+            f"CUTCALL_DATABASE_URL: cannot use this address ({error}); "
+            "give for example sqlite:///cutcall.db"
+        ) from error
+    if engine.dialect.name == "sqlite":
+        event.listen(engine, "connect", _prepare_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def _prepare_sqlite(connection: DBAPIConnection, record: ConnectionPoolEntry) -> None:
+    # The driver must not open transactions of its own accord; _begin_sqlite does.
+    connection.isolation_level = None
+    cursor = connection.cursor()
+    for pragma in (
+        "journal_mode=WAL",
+        "synchronous=NORMAL",
+        "foreign_keys=ON",
+        "busy_timeout=15000",
+    ):
+        cursor.execute(f"PRAGMA {pragma}")
+    cursor.close()
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    writes = connection.get_execution_options().get("writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+class Sessions:
+    """Hands out sessions; a service opens one, does one thing, and it commits or rolls back."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+        self._writer = engine.execution_options(writes=True)
+
+    @contextmanager
+    def read(self) -> Iterator[Session]:
+        with Session(self.engine, expire_on_commit=False, autoflush=False) as session:
+            yield session
+
+    @contextmanager
+    def write(self) -> Iterator[Session]:
+        """Commit at the end; roll back on any error."""
+        with Session(self._writer, expire_on_commit=False) as session, session.begin():
+            yield session
+
+
+def upgrade(engine: Engine, revision: str = "head") -> None:
+    """Bring the database's tables to ``revision``."""
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, revision)
+
+
+def downgrade(engine: Engine, revision: str) -> None:
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.downgrade(config, revision)
