@@ -96,6 +96,7 @@ def tick() -> None:
     from alerts.scheduler import run_round
 
     with _parts() as parts:
+        parts.settings.inbox_dir.mkdir(parents=True, exist_ok=True)
         report = asyncio.run(run_round(parts))
     typer.echo(
         f"sent {report.accepted}, to try later {report.later}, refused {report.refused}, "

@@ -13,7 +13,7 @@ import random
 import tempfile
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -38,7 +38,7 @@ from alerts.settings import Settings, read_settings
 from alerts.store.outbox import recent
 
 ZONE = ZoneInfo(TIME_ZONE)
-HOURS = (time(6, 35), time(7, 5), time(12, 10), time(12, 12), time(17, 20))
+HOURS = (time(6, 5), time(7, 5), time(7, 35), time(12, 10), time(12, 12), time(17, 20))
 """Local times of day at which the demo's service takes its rounds."""
 
 FIRST_CLIPS = date(2027, 5, 6)
@@ -89,7 +89,9 @@ def run_demo(folder: Path | None) -> int:
         LoopbackMailbox(folder=home / "mail") as mailbox,
     ):
         settings = _settings(home, gateway, mailbox)
-        parts = build_parts(settings, clock=clock, jitter=random.Random(7).random)  # noqa: S311
+        parts = _one_by_one(
+            build_parts(settings, clock=clock, jitter=random.Random(7).random)  # noqa: S311
+        )
         replay = _Replay(parts, clock, gateway, home)
         show.opening()
         with asyncio.Runner() as runner:
@@ -100,6 +102,12 @@ def run_demo(folder: Path | None) -> int:
             show.closing(replay, mailbox, home)
             runner.run(parts.aclose())
     return 0 if replay.all_settled else 1
+
+
+def _one_by_one(parts: Parts) -> Parts:
+    """Send one message at a time, so that every run prints its texts in the same order."""
+    sending = parts.schedule.sending.model_copy(update={"concurrency": 1})
+    return replace(parts, schedule=parts.schedule.model_copy(update={"sending": sending}))
 
 
 def _settings(home: Path, gateway: LoopbackGateway, mailbox: LoopbackMailbox) -> Settings:

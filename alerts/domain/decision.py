@@ -64,6 +64,9 @@ def decide(
     start, beyond = _start(outlook, today)
     if below_target(outlook):
         return Decision(Kind.PAST, start) if _may_say_past(outlook, told) else None
+    if outlook.under_way:
+        # The mower is out: the rest of the farm follows, and a date to start is no news.
+        return None
     if told is not None and _has_moved(start, told, today, rules):
         if start <= today + timedelta(days=rules.start_lead_days):
             return Decision(Kind.START, start, was=told.start_on)

@@ -86,6 +86,7 @@ class FarmOutlook:
     cutting: int
     start: StartDates
     fields: tuple[FieldOutlook, ...]
+    under_way: bool = False  # another field of the farm was already cut: the harvest has begun
 
     @property
     def tightest(self) -> FieldOutlook:
@@ -227,7 +228,13 @@ def _farm_outlook(
         for k in order
     )
     start = plan.start_dates(source[order], own_days[order])
-    return FarmOutlook(farm=farm, cutting=cutting, start=start, fields=fields)
+    return FarmOutlook(
+        farm=farm,
+        cutting=cutting,
+        start=start,
+        fields=fields,
+        under_way=members.size < len(open_fields),
+    )
 
 
 def _due_days(lines: Lines, target: Floats, fields: np.ndarray, today: date) -> Floats:

@@ -41,6 +41,7 @@ class DigestField:
     start_median: date | None
     start_p90: date | None
     evidence: str
+    cut_on: date | None = None  # when the cutting before this one was taken
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,28 +110,42 @@ def digest(
 
 
 def _client(client: DigestClient, today: date) -> dict[str, object]:
-    if client.start_median is None:
-        summary = "No start date yet: no usable result this season."
-    else:
-        likely = wording.day_range(client.start_p10, client.start_p90, today)
-        summary = f"Start {wording.full_day(client.start_median)} ({likely} likely)."
     fields = sorted(client.fields, key=lambda f: (f.start_median or date.max, f.name))
     return {
         "farm": client.farm,
         "farmer": client.farmer,
-        "summary": summary,
+        "summary": _summary(client, today),
         "rows": [
-            {
-                "name": field.name,
-                "start": wording.full_day(field.start_median) if field.start_median else "later",
-                "range": wording.day_range(field.start_p10, field.start_p90, today),
-                "evidence": field.evidence,
-            }
+            {"name": field.name, "start": _field_start(field, today), "evidence": _known(field)}
             for field in fields
         ],
         "told": [_told(message) for message in client.messages]
         or (["Told nothing yet."] if client.start_median else []),
     }
+
+
+def _summary(client: DigestClient, today: date) -> str:
+    if client.start_median is not None:
+        likely = wording.day_range(client.start_p10, client.start_p90, today)
+        return f"Start {wording.full_day(client.start_median)} ({likely} likely)."
+    if any(field.start_p10 is not None for field in client.fields):
+        return "Start later than the outlook reaches."
+    if all(field.cut_on is not None for field in client.fields):
+        return "All fields cut; no result from the next cutting yet."
+    return "No start date yet: no usable result this season."
+
+
+def _field_start(field: DigestField, today: date) -> str:
+    if field.start_median is None:
+        return "later" if field.start_p10 else "-"
+    likely = wording.day_range(field.start_p10, field.start_p90, today)
+    return f"{wording.full_day(field.start_median)} ({likely} likely)"
+
+
+def _known(field: DigestField) -> str:
+    if field.cut_on is None:
+        return field.evidence
+    return f"cut {wording.short_day(field.cut_on)}; cutting {field.cutting}: {field.evidence}"
 
 
 def _told(message: DigestMessage) -> str:

@@ -183,16 +183,15 @@ def arithmetic(outlook: FarmOutlook) -> str:
             falls=farm.index.falls,
         )
     )
-    load = {WhichLoad.LAST: "the last load", WhichLoad.AVERAGE: "the crop's average"}
+    load = "last load" if farm.which_load is WhichLoad.LAST else "average of the crop"
     unit = "points" if farm.index.falls else "units"
-    sign = "plus" if farm.index.falls else "less"
     return (
-        f"You want {wording.reading(farm.index, farm.feed_target)} in storage. "
-        f"With {sign} {wording.number(farm.handling_loss)} {unit} for handling, "
-        f"{load[farm.which_load]} must stand at {wording.number(target)} when cut. "
-        f"{field.name} {'falls' if farm.index.falls else 'gains'} about "
+        f"You want {wording.reading(farm.index, farm.feed_target)} in storage. Handling "
+        f"{'loses' if farm.index.falls else 'adds'} about {wording.number(farm.handling_loss)} "
+        f"{unit}, so the {load} must still stand at {wording.number(target)} when it is cut. "
+        f"{field.name} {'loses' if farm.index.falls else 'gains'} about "
         f"{field.change_per_day:.1f} {unit} a day and the harvest takes "
-        f"{wording.number(farm.harvest_days)} days, so start near "
+        f"{wording.number(farm.harvest_days)} days: start near "
         f"{wording.reading(farm.index, at_start)}."
     )
 

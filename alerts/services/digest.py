@@ -7,10 +7,12 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from sqlmodel import Session
 
+from alerts.agronomy.goals import standing_target
 from alerts.domain.decision import Kind
 from alerts.domain.delivery import Status
 from alerts.domain.records import Index
@@ -156,26 +158,27 @@ def _client(
 
 
 def _field(view: FieldView) -> DigestField:
-    row = view.outlook
-    index = Index(view.farm.index)
-    if row is None:
-        return DigestField(
-            view.field.name, view.field.cutting, index, 0.0, 0, None, None, None, "no result yet"
-        )
+    row, farm = view.outlook, view.farm
+    index = Index(farm.index)
+    detail: dict[str, Any] = row.detail if row else {}
+    results = row.results if row else 0
     return DigestField(
         name=view.field.name,
-        cutting=row.cutting,
+        cutting=view.field.cutting,
         index=index,
-        standing_target=row.standing_target,
-        results=row.results,
-        start_p10=row.start_p10,
-        start_median=row.start_median,
-        start_p90=row.start_p90,
+        standing_target=float(
+            standing_target(farm.feed_target, farm.handling_loss, falls=index.falls)
+        ),
+        results=results,
+        start_p10=row.start_p10 if row else None,
+        start_median=row.start_median if row else None,
+        start_p90=row.start_p90 if row else None,
         evidence=wording.evidence_of(
             index,
-            row.results,
-            date.fromisoformat(row.detail["last_on"]) if row.detail["last_on"] else None,
-            row.detail["last_value"],
-            row.detail["stands_in"],
+            results,
+            date.fromisoformat(detail["last_on"]) if detail.get("last_on") else None,
+            detail.get("last_value"),
+            detail.get("stands_in", ""),
         ),
+        cut_on=view.field.cut_on,
     )
