@@ -133,9 +133,8 @@ class _Strict(BaseModel):
 
 class Season(_Strict):
     first_day: str
-    last_day: str
 
-    @field_validator("first_day", "last_day")
+    @field_validator("first_day")
     @classmethod
     def _month_day(cls, value: str) -> str:
         date.fromisoformat(f"2001-{value}")
@@ -143,9 +142,6 @@ class Season(_Strict):
 
     def first_of(self, year: int) -> date:
         return date.fromisoformat(f"{year}-{self.first_day}")
-
-    def last_of(self, year: int) -> date:
-        return date.fromisoformat(f"{year}-{self.last_day}")
 
 
 class Sampling(_Strict):

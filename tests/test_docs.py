@@ -1,0 +1,67 @@
+"""What the documents promise is there: commands, settings, modules."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from alerts.cli import app
+from alerts.settings import PREFIX, Settings
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def test_readme_names_every_setting_once_with_its_description() -> None:
+    rows = dict(re.findall(r"^\| `(CUTCALL_\w+)` \| (.*?) \|", README, re.M))
+    expected = {f"{PREFIX}{n.upper()}": f.description for n, f in Settings.model_fields.items()}
+    assert rows == expected
+
+
+@pytest.mark.parametrize("heading", ["Run it", "Test it"])
+def test_readme_gives_one_command_alone_under(heading: str) -> None:
+    section = re.search(rf"^## {heading}\n(.*?)(?=^## )", README, re.M | re.S)
+    assert section is not None
+    blocks = re.findall(r"^```\n(.*?)\n```$", section.group(1), re.M | re.S)
+    assert len(blocks) == 1
+    assert "\n" not in blocks[0]
+
+
+def test_commands_named_in_the_readme_exist() -> None:
+    named = set(re.findall(r"cutcall ([a-z]+)", README))
+    known = {command.name or command.callback.__name__ for command in app.registered_commands}
+    assert named - {"demo"} <= known
+
+
+def test_every_module_stands_on_the_developers_map() -> None:
+    listed = DEVELOPERS[DEVELOPERS.index("## Map") : DEVELOPERS.index("## Import rule")]
+    words = set(re.findall(r"\w+", listed))
+    modules = {
+        path.stem
+        for path in (ROOT / "alerts").rglob("*.py")
+        if path.stem not in ("__init__", "__main__", "webserver", "gateway", "mailbox", "app")
+        and "migrations" not in path.parts
+    }
+    assert modules <= words
+
+
+def test_top_level_holds_what_it_should_and_nothing_else() -> None:
+    if not (ROOT / ".git").exists():
+        pytest.skip("only a checkout knows which files belong to it")
+    listed = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    tops = {line.split("/")[0] for line in listed.stdout.splitlines()}
+    assert {name for name in tops if not name.startswith(".")} == {
+        "README.md",
+        "DEVELOPERS.md",
+        "pyproject.toml",
+        "docker-compose.yml",
+        "alerts",
+        "config",
+        "tests",
+    }
