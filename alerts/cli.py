@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import signal
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,11 +15,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from alerts.domain.errors import ConfigurationError
+
 if TYPE_CHECKING:
     from rich.table import Table
 
     from alerts.bootstrap import Parts
     from alerts.services.accept_results import IntakeReport
+    from alerts.settings import Settings
 
 app = typer.Typer(
     name="cutcall",
@@ -51,6 +55,16 @@ def _print_json(value: object) -> None:
     typer.echo(json.dumps(value, indent=2, default=str))
 
 
+def _make_inbox(settings: Settings) -> None:
+    try:
+        settings.inbox_dir.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ConfigurationError(
+            f"CUTCALL_INBOX_DIR: cannot make the folder {settings.inbox_dir} "
+            f"({error.strerror or error}); give one that this user may write to"
+        ) from error
+
+
 def _fail(sentence: str) -> typer.Exit:
     typer.echo(f"cutcall: {sentence}", err=True)
     return typer.Exit(1)
@@ -74,11 +88,13 @@ def serve() -> None:
         level=settings.log_level, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
     )
     # Whole URLs, which hold account ids, and every tick are more than a log needs.
-    for noisy in ("httpx", "apscheduler.executors.default"):
+    for noisy in ("httpx", "apscheduler", "alembic"):
         logging.getLogger(noisy).setLevel(logging.WARNING)
-    settings.inbox_dir.mkdir(parents=True, exist_ok=True)
+    _make_inbox(settings)
     parts = build_parts(settings)
     ticker = Ticker(parts)
+    # The web server hands the signal on once it has stopped: then the jobs in flight may end.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     ticker.start()
     try:
         uvicorn.run(
@@ -96,7 +112,7 @@ def tick() -> None:
     from alerts.scheduler import run_round
 
     with _parts() as parts:
-        parts.settings.inbox_dir.mkdir(parents=True, exist_ok=True)
+        _make_inbox(parts.settings)
         report = asyncio.run(run_round(parts))
     typer.echo(
         f"sent {report.accepted}, to try later {report.later}, refused {report.refused}, "
@@ -372,7 +388,11 @@ def check() -> None:
     with _parts() as parts:
         judged = sum(1 for entry in parts.guidelines if entry.is_judgement)
         total = sum(1 for _ in parts.guidelines)
-    typer.echo(f"settings, database and config files are in order; {len(parts.lab_maps)} lab maps")
+        messages = parts.templates.check()
+    typer.echo(
+        f"settings, database and config files are in order; {len(parts.lab_maps)} lab maps, "
+        f"{messages} message files"
+    )
     typer.echo(f"{total} guideline entries, {judged} of them our judgement")
 
 

@@ -20,10 +20,10 @@ from alerts.domain.guidelines import Guideline, GuidelineSet
 PACKAGE = Path(__file__).parent
 
 
-def shipped_config_dir() -> Path:
+def shipped_config_dir(package: Path = PACKAGE) -> Path:
     """``config/`` of the checkout, or the copy inside an installed wheel."""
-    inside = PACKAGE / "shipped_config"
-    return inside if inside.is_dir() else PACKAGE.parent / "config"
+    inside = package / "shipped_config"
+    return inside if inside.is_dir() else package.parent / "config"
 
 
 class ConfigDir:
@@ -72,11 +72,16 @@ class _Entry(BaseModel):
 
 
 def read_guidelines(path: Path) -> GuidelineSet:
-    """Read ``guidelines.toml``; every entry must hold its unit, range and origin."""
+    """Read ``guidelines.toml``; every entry must hold its unit, range and origin.
+
+    ConfigurationError names the file and the entry at fault.
+    """
     entries = {}
     for name, table in _entries(_read_toml(path), ""):
         entries[name] = _guideline(path, name, table)
-    return GuidelineSet(entries, str(path))
+    guidelines = GuidelineSet(entries, str(path))
+    guidelines.check()
+    return guidelines
 
 
 def _entries(table: Mapping[str, object], prefix: str) -> Iterator[tuple[str, object]]:
@@ -118,7 +123,8 @@ def _guideline(path: Path, name: str, table: object) -> Guideline:
 def _first_problem(error: ValidationError) -> str:
     problem = error.errors()[0]
     where = ".".join(str(part) for part in problem["loc"])
-    return f"{where}: {problem['msg']}" if where else str(problem["msg"])
+    what = str(problem["msg"]).removeprefix("Value error, ")
+    return f"{where}: {what}" if where else what
 
 
 # --------------------------------------------------------------------- schedule
@@ -137,7 +143,10 @@ class Season(_Strict):
     @field_validator("first_day")
     @classmethod
     def _month_day(cls, value: str) -> str:
-        date.fromisoformat(f"2001-{value}")
+        try:
+            date.fromisoformat(f"2001-{value}")
+        except ValueError:
+            raise ValueError(f"'{value}' is not a month and day such as 03-01") from None
         return value
 
     def first_of(self, year: int) -> date:

@@ -16,6 +16,7 @@ from pydantic_settings import BaseSettings, SettingsConfigDict
 from alerts.domain.errors import ConfigurationError
 
 PREFIX = "CUTCALL_"
+ENV_FILE = ".env"
 PLACEHOLDER = "change-me"
 SHORTEST_SECRET = 16
 
@@ -30,10 +31,13 @@ class Settings(BaseSettings):
 
     model_config = SettingsConfigDict(
         env_prefix=PREFIX,
-        env_file=".env",
+        env_file=ENV_FILE,
+        env_file_encoding="utf-8",
+        env_ignore_empty=True,  # "CUTCALL_INBOX_DIR=" is not the current folder
         extra="ignore",
         frozen=True,
         validate_default=True,
+        hide_input_in_errors=True,  # a traceback in a log must not repeat a secret either
     )
 
     environment: Annotated[
@@ -144,6 +148,8 @@ def read_settings(**overrides: object) -> Settings:
         return Settings(**overrides)  # type: ignore[arg-type]
     except ValidationError as error:
         raise ConfigurationError(_sentence(error)) from error
+    except UnicodeDecodeError as error:
+        raise ConfigurationError(f"{ENV_FILE} is not UTF-8 text; save it as UTF-8") from error
 
 
 def _sentence(error: ValidationError) -> str:

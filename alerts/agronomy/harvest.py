@@ -101,6 +101,35 @@ def chance_start_meets(
     return whole
 
 
+def once_missed(chance: ArrayLike, now: int) -> Floats:
+    """The chance made to fall only, away from the day at position ``now`` on both sides.
+
+    Parameters
+    ----------
+    chance : chance of meeting the target when starting on each day, shape (days,) [0 to 1]
+    now : position of today in ``chance`` [0 to days - 1]
+
+    Returns
+    -------
+    shape (days,) [0 to 1], nowhere rising
+
+    Notes
+    -----
+    The uncertain rate of a line fans out in both directions, so taken day by day the chance can
+    sink again far back and recover far ahead. A standing crop that meets its target met it on
+    every day before, and one that missed it does not come back.
+
+    Examples
+    --------
+    >>> once_missed([0.6, 0.9, 0.8, 0.3, 0.4], 2).tolist()
+    [0.9, 0.9, 0.8, 0.3, 0.3]
+    """
+    each = np.asarray(chance, dtype=np.float64)
+    behind = np.maximum.accumulate(each[now::-1])[::-1]
+    ahead = np.minimum.accumulate(each[now:])
+    return np.concatenate([behind[:-1], ahead])
+
+
 def latest_day(chance: ArrayLike, days: ArrayLike, at_least: float) -> int | None:
     """Last day before the chance first drops below ``at_least``.
 

@@ -3,8 +3,8 @@
 RFV and RFQ fall along a bent curve: the same rise in fibre costs 3.6 points a day at RFV 188 but
 2.6 at RFV 152. Fibre itself climbs almost straight in spring. With ADF tied to NDF, as it is in one
 growing crop, RFV is close to a constant over NDF squared, so 1/sqrt(index) is nearly linear in
-NDF: from NDF 34 (ADF 26) over 40 (30.5) to 46 (35) it rises 0.00141 and then 0.00137 per unit of
-NDF, while RFV itself loses 6.2 and then 4.5 points per unit. A laboratory's error has a constant
+NDF: from NDF 34 (ADF 26) over 40 (30.5) to 46 (35) it rises 0.00138 and then 0.00139 per unit of
+NDF, while RFV itself loses 6.1 and then 4.5 points per unit. A laboratory's error has a constant
 size on this scale too. NDF is its own scale.
 
 On the scale every index rises with time, and a crop misses its target once it is above it.

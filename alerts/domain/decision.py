@@ -41,7 +41,7 @@ class AlertRules:
 class Told:
     """What a farm has been told so far about its open cutting."""
 
-    kinds: frozenset[Kind]
+    kinds: frozenset[Kind]  # those that still hold, see told_also
     start_on: date  # the date last told
     on: date  # the day it was told
 
@@ -52,6 +52,18 @@ class Decision:
     start_on: date
     was: date | None = None  # the date told before, when it moved
     beyond_horizon: bool = False  # start_on is only "not before"
+
+
+def told_also(told: Told | None, kind: Kind, start_on: date, on: date) -> Told:
+    """What a farm knows once it has been told this as well.
+
+    A date that moved takes back 'start' and 'past', which were said of the old date; both have to
+    be said again when the new one comes.
+    """
+    before = frozenset[Kind]() if told is None else told.kinds
+    if kind is Kind.MOVED:
+        before -= {Kind.START, Kind.PAST}
+    return Told(before | {kind}, start_on, on)
 
 
 def decide(
@@ -67,12 +79,13 @@ def decide(
     if outlook.under_way:
         # The mower is out: the rest of the farm follows, and a date to start is no news.
         return None
-    if told is not None and _has_moved(start, told, today, rules):
+    if told is not None and _has_moved(start, beyond, told, today, rules):
         if start <= today + timedelta(days=rules.start_lead_days):
             return Decision(Kind.START, start, was=told.start_on)
         return Decision(Kind.MOVED, start, was=told.start_on, beyond_horizon=beyond)
     if start <= today + timedelta(days=rules.start_lead_days):
-        said = told is not None and Kind.START in told.kinds
+        # "Past" has said already that nothing is gained by waiting.
+        said = told is not None and not told.kinds.isdisjoint({Kind.START, Kind.PAST})
         return None if said else Decision(Kind.START, start)
     if told is None and start <= today + timedelta(days=outlook.farm.notice_days):
         return Decision(Kind.COMING, start)
@@ -104,7 +117,11 @@ def _may_say_past(outlook: FarmOutlook, told: Told | None) -> bool:
     return last_on is not None and last_on > max(told.on, told.start_on)
 
 
-def _has_moved(start: date, told: Told, today: date, rules: AlertRules) -> bool:
+def _has_moved(start: date, beyond: bool, told: Told, today: date, rules: AlertRules) -> bool:
+    if beyond and told.start_on >= told.on + timedelta(days=HORIZON_DAYS - 1):
+        # Told before: "not before" moves along with today and is no news. It may have been told
+        # for the day after it was decided, hence the 1.
+        return False
     if Kind.PAST in told.kinds:
         # Once called past, only a clear return of the date into the future is news.
         return start >= today + timedelta(days=rules.moved_days)

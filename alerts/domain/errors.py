@@ -4,6 +4,7 @@ CutcallError
  +-- UnreadableDocument     a file or post as a whole cannot be read; nothing of it was used
  +-- UnknownField           a name does not lead to a field of the roster
  +-- TransportError         a gateway or mail server did not take a message
+ +-- WeatherError           no forecast could be had; dates go by the calendar until there is one
 ConfigurationError          a setting or config file is wrong; stands outside the tree so that no
                             "carry on after a failed message" can hide it
 
@@ -25,6 +26,10 @@ class UnknownField(CutcallError):
 
 class TransportError(CutcallError):
     """A transport could not even try: the sentence goes to the operator."""
+
+
+class WeatherError(CutcallError):
+    """A weather source gave nothing usable: the sentence goes to the operator and the page."""
 
 
 class ConfigurationError(Exception):

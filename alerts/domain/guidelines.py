@@ -10,7 +10,32 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from alerts.domain.errors import ConfigurationError
-from alerts.domain.records import Index
+from alerts.domain.records import HarvestMethod, Index
+
+CUTTINGS = ("first", "second", "later")
+STANDS = ("alfalfa", "mixed", "grass")
+READINGS = ("wet", "nir", "stem_mean", "stem_one_spot")
+
+_AT_A_LEVEL = (
+    *(f"daily_change.{cutting}.{stand}" for cutting in CUTTINGS for stand in STANDS),
+    *(f"result_sd.{reading}" for reading in READINGS),
+    "visit_sd.any",
+)
+_LOSSES = tuple(f"handling_loss.{method}" for method in HarvestMethod)
+
+NEEDED = (
+    *(f"{group}.{index}" for group in (*_AT_A_LEVEL, *_LOSSES) for index in Index),
+    "result_sd_factor.late_in_day",
+    "equations.grass_from_pct",
+    "equations.printed_difference",
+    "alerts.moved_days",
+    "alerts.start_lead_days",
+    "alerts.stale_days",
+)
+"""Entries without which some farm could not be evaluated."""
+
+NEEDED_AT = frozenset(f"{group}.{index}" for group in _AT_A_LEVEL for index in Index if index.falls)
+"""Entries that mean nothing without ``at``: a point of RFV is not the same step at every level."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +74,18 @@ class GuidelineSet:
             raise ConfigurationError(
                 f"{self._file} has no entry '{name}'; copy it from the shipped guidelines.toml"
             ) from None
+
+    def check(self) -> None:
+        """ConfigurationError when an entry that the evaluation relies on is missing or unusable.
+
+        Found when the file is read, so that no area is left without its messages later.
+        """
+        for name in NEEDED:
+            entry = self[name]
+            if name in NEEDED_AT and entry.at is None:
+                raise ConfigurationError(
+                    f"{self._file}: {name}: says no 'at'; add the index level its value holds at"
+                )
 
     def value(self, name: str) -> float:
         return self[name].value

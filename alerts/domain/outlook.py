@@ -14,7 +14,7 @@ import numpy as np
 from alerts.agronomy import goals, harvest
 from alerts.agronomy.projection import Lines, fit_lines
 from alerts.agronomy.scale import Floats, from_scale, points_to_scale, to_scale
-from alerts.domain.guidelines import Guideline, GuidelineSet
+from alerts.domain.guidelines import CUTTINGS, STANDS, Guideline, GuidelineSet
 from alerts.domain.records import Index, Method, WhichLoad
 from alerts.domain.snapshot import AreaSnapshot, FarmPlan, FieldPlan, ResultTable
 
@@ -36,7 +36,8 @@ Z80 = 1.2815515655446004
 STEM_SPOTS_FOR_MEAN = 3
 """Fewer spots than this count with the error of a single one."""
 
-_STANDS = ((0.0, "alfalfa"), (50.0, "mixed"), (100.0, "grass"))
+_GRASS_PCT = (0.0, 50.0, 100.0)
+"""Grass in the stands the guidelines speak of, in their order [% of the stand]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,16 +158,18 @@ def _rate(
     guidelines: GuidelineSet, index: Index, cutting: int, grass_pct: float
 ) -> tuple[float, float]:
     """Published daily change and its spread on the scale, between stands by a straight line."""
-    turn = {1: "first", 2: "second"}.get(cutting, "later")
-    shares = [share for share, _ in _STANDS]
+    turn = CUTTINGS[min(cutting, len(CUTTINGS)) - 1]
     rates, spreads = [], []
-    for _, stand in _STANDS:
+    for stand in STANDS:
         entry = guidelines[f"daily_change.{turn}.{stand}.{index}"]
         at = entry.at or 1.0
         rates.append(float(points_to_scale(entry.value, at, falls=index.falls)))
         spread = entry.spread if entry.spread is not None else entry.value / 4
         spreads.append(float(points_to_scale(spread, at, falls=index.falls)))
-    return float(np.interp(grass_pct, shares, rates)), float(np.interp(grass_pct, shares, spreads))
+    return (
+        float(np.interp(grass_pct, _GRASS_PCT, rates)),
+        float(np.interp(grass_pct, _GRASS_PCT, spreads)),
+    )
 
 
 def _result_sd(used: ResultTable, farms: list[FarmPlan], guidelines: GuidelineSet) -> Floats:
@@ -270,7 +273,7 @@ class _Plan:
         """Start date of these fields, harvested in the order given."""
         first = self.today.toordinal() - LOOK_BACK_DAYS
         days = np.arange(first, self.today.toordinal() + HORIZON_DAYS + 1)
-        chance = harvest.chance_start_meets(
+        by_day = harvest.chance_start_meets(
             self.lines.pick(fields),
             self.target[fields],
             np.arange(fields.size),
@@ -278,6 +281,7 @@ class _Plan:
             days,
             average=self.farm.which_load is WhichLoad.AVERAGE,
         )
+        chance = harvest.once_missed(by_day, LOOK_BACK_DAYS)
         soon = LOOK_BACK_DAYS + self.farm.notice_days + 1
         waiting = chance[LOOK_BACK_DAYS : LOOK_BACK_DAYS + DAYS_SHOWN]
         return StartDates(

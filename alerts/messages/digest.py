@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from alerts.domain.decision import Kind
 from alerts.domain.delivery import Status
 from alerts.domain.records import Index
 from alerts.messages import wording
@@ -126,8 +127,8 @@ def _client(client: DigestClient, today: date) -> dict[str, object]:
 
 def _summary(client: DigestClient, today: date) -> str:
     if client.start_median is not None:
-        likely = wording.day_range(client.start_p10, client.start_p90, today)
-        return f"Start {wording.full_day(client.start_median)} ({likely} likely)."
+        likely = wording.likely(client.start_p10, client.start_p90, today)
+        return f"Start {wording.full_day(client.start_median)} ({likely})."
     if any(field.start_p10 is not None for field in client.fields):
         return "Start later than the outlook reaches."
     if all(field.cut_on is not None for field in client.fields):
@@ -138,8 +139,8 @@ def _summary(client: DigestClient, today: date) -> str:
 def _field_start(field: DigestField, today: date) -> str:
     if field.start_median is None:
         return "later" if field.start_p10 else "-"
-    likely = wording.day_range(field.start_p10, field.start_p90, today)
-    return f"{wording.full_day(field.start_median)} ({likely} likely)"
+    likely = wording.likely(field.start_p10, field.start_p90, today)
+    return f"{wording.full_day(field.start_median)} ({likely})"
 
 
 def _known(field: DigestField) -> str:
@@ -148,13 +149,20 @@ def _known(field: DigestField) -> str:
     return f"cut {wording.short_day(field.cut_on)}; cutting {field.cutting}: {field.evidence}"
 
 
+SAID = {
+    Kind.COMING: "start about {day}",
+    Kind.MOVED: "start moved to {day}",
+    Kind.START: "start {day}",
+    Kind.PAST: "already past its target",
+    Kind.NO_RESULTS: "no new result, clip again",
+}
+
+
 def _told(message: DigestMessage) -> str:
-    what = message.kind.replace("_", " ")
-    start = f", start {wording.full_day(message.start_on)}" if message.start_on else ""
-    return (
-        f"{wording.short_day(message.on)}: {message.to} by "
-        f"{'text' if message.channel == 'sms' else 'email'}: {what}{start}; {fate(message)}."
-    )
+    day = wording.full_day(message.start_on) if message.start_on else ""
+    said = SAID.get(Kind(message.kind), message.kind.replace("_", " ")).format(day=day)
+    by = "text" if message.channel == "sms" else "email"
+    return f"{wording.short_day(message.on)}, {by} to {message.to}: {said}; {fate(message)}."
 
 
 def fate(message: DigestMessage) -> str:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from alerts.agronomy.goals import start_quality
@@ -15,6 +16,9 @@ from alerts.messages.templates import Templates
 
 MOST_PARTS = 2
 """A text never costs more than two parts."""
+
+NAME_LENGTHS = (24, 12)
+"""Longest names in a text [characters], and where that makes it too long."""
 
 WAITING_SHOWN = 8
 """Days of waiting shown in an email, today included."""
@@ -46,19 +50,26 @@ def start_text(
 ) -> Letter:
     """The text message: GSM-7, one part where it can, two at most, the mark last.
 
-    The fullest wording that still takes one part wins; failing that, the fullest in two.
+    The fullest wording that still takes one part wins; failing that, the fullest in two. Names
+    are cut short only where nothing else brings the text down to two parts.
     """
     tail = setting.mark
     if setting.first_text:
         tail = f"{templates.fill('first_text.txt', setting.language, {})} {tail}"
-    versions = [
-        _with_tail(templates.fill(f"{decision.kind}.txt", setting.language, values), tail)
-        for values in _text_values(templates, decision, outlook, setting)
-    ]
-    return Letter(subject="", text=fit(versions))
+    text = ""
+    for longest in NAME_LENGTHS:
+        text = fit(
+            [
+                _with_tail(templates.fill(f"{decision.kind}.txt", setting.language, values), tail)
+                for values in _text_values(templates, decision, outlook, setting, longest)
+            ]
+        )
+        if count(text).parts <= MOST_PARTS:
+            break
+    return Letter(subject="", text=text)
 
 
-def fit(versions: list[str]) -> str:
+def fit(versions: Sequence[str]) -> str:
     """The first version of one part, else the first of two, else the last."""
     for most in range(1, MOST_PARTS + 1):
         for version in versions:
@@ -72,19 +83,25 @@ def _with_tail(text: str, tail: str) -> str:
 
 
 def _text_values(
-    templates: Templates, decision: Decision, outlook: FarmOutlook, setting: Setting
+    templates: Templates,
+    decision: Decision,
+    outlook: FarmOutlook,
+    setting: Setting,
+    longest: int,
 ) -> list[dict[str, object]]:
     """Values for the template, from the fullest wording to the shortest."""
+    outlook = _cleaned(outlook)
     field, today = outlook.tightest, setting.today
     index = outlook.farm.index
     shared: dict[str, object] = {
-        "farm": _shortened(outlook.farm.name),
-        "field": _shortened(field.name),
+        "farm": wording.shortened(outlook.farm.name, longest),
+        "field": wording.shortened(field.name, longest),
+        "today": wording.full_day(today),
         "start": _start_words(decision),
-        "range": wording.start_range(outlook.start, today),
+        "likely": wording.likely_start(outlook.start, today),
         "was": wording.full_day(decision.was) if decision.was else "",
         "late": decision.start_on < today,
-        "when": "today" if decision.start_on == today else "tomorrow",
+        "when": wording.near_day(decision.start_on, today),
         "index": index.label,
         "standing": wording.number(round(field.days[0].median, 1 if index is Index.NDF else 0)),
         "target": wording.number(field.standing_target),
@@ -92,36 +109,56 @@ def _text_values(
         "worse": "under" if index.falls else "over",
         "caution": templates.text_caution(setting.language, setting.harvest_method),
     }
+    whys = _reasons(outlook, longest)
     return [
-        {**shared, "order": wording.harvest_order(outlook, most), "why": why}
+        {
+            **shared,
+            "order": wording.harvest_order(outlook, most, longest),
+            "why": why,
+            "short": why != whys[0],
+        }
         for most in (6, 3, 2)
-        for why in (_long_why(outlook), _short_why(outlook))
+        for why in whys
     ]
 
 
-def _shortened(name: str, most: int = 24) -> str:
-    return name if len(name) <= most else f"{name[: most - 1].rstrip()}."
+def _cleaned(outlook: FarmOutlook) -> FarmOutlook:
+    """Names as a text can hold them; cleaned first, since that may lengthen them."""
+    fields = (
+        replace(
+            field,
+            name=wording.one_line(field.name),
+            stands_in=wording.one_line(field.stands_in),
+        )
+        for field in outlook.fields
+    )
+    return replace(
+        outlook,
+        farm=replace(outlook.farm, name=wording.one_line(outlook.farm.name)),
+        fields=tuple(fields),
+    )
 
 
 def _start_words(decision: Decision) -> str:
     day = wording.full_day(decision.start_on)
-    return f"not before {day}" if decision.beyond_horizon else day
+    return f"after {day}" if decision.beyond_horizon else day
 
 
-def _long_why(outlook: FarmOutlook) -> str:
+def _reasons(outlook: FarmOutlook, longest: int) -> tuple[str, str, str]:
+    """The numbers behind the date, from the fullest wording to the shortest."""
     farm, field = outlook.farm, outlook.tightest
+    latest, target = _latest(field, longest), wording.number(field.standing_target)
+    needs = "needs" if farm.index.falls else "limit"
     return (
-        f"{_latest(field)}; {wording.number(field.standing_target)} standing stores "
-        f"{wording.number(farm.feed_target)}, {wording.days(farm.harvest_days)} harvest."
+        f"{latest}; {needs} {target} standing to store {wording.number(farm.feed_target)}, "
+        f"{wording.days(farm.harvest_days)} harvest.",
+        f"{latest}; {needs} {target} standing.",
+        f"{latest}, {needs} {target}.",
     )
 
 
-def _short_why(outlook: FarmOutlook) -> str:
-    return f"{_latest(outlook.tightest)}, wants {wording.number(outlook.tightest.standing_target)}."
-
-
-def _latest(field: FieldOutlook) -> str:
-    name = _shortened(field.stands_in or field.name)
+def _latest(field: FieldOutlook, longest: int) -> str:
+    name = wording.shortened(field.stands_in or field.name, longest)
     if field.last_on is None or field.last_value is None:
         return f"{name} no result"
     return (
@@ -148,7 +185,7 @@ def start_email(
         "mark": setting.mark,
     }
     return Letter(
-        subject=f"{headline(decision, outlook, setting.today)}",
+        subject=headline(decision, outlook, setting.today),
         text=templates.fill("start_email.txt", setting.language, values),
         html=templates.fill("start_email.html", setting.language, values),
     )
@@ -161,10 +198,10 @@ def headline(decision: Decision, outlook: FarmOutlook, today: date) -> str:
         field = outlook.tightest
         return f"{farm}: {field.name} is already past its {field.index.label} target"
     if decision.kind is Kind.START:
+        told = f", not {wording.full_day(decision.was)} as told" if decision.was else ""
         if decision.start_on < today:
-            return f"{farm}: start cutting now, the day was {start}"
-        when = "today" if decision.start_on == today else "tomorrow"
-        return f"{farm}: start cutting {when}, {start}"
+            return f"{farm}: start cutting now, the day to start was {start}{told}"
+        return f"{farm}: start cutting {wording.near_day(decision.start_on, today)}{told}"
     if decision.kind is Kind.MOVED and decision.was is not None:
         return f"{farm}: start date moved to {start}, was {wording.full_day(decision.was)}"
     return f"{farm}: start cutting about {start}"
@@ -183,6 +220,7 @@ def arithmetic(outlook: FarmOutlook) -> str:
             falls=farm.index.falls,
         )
     )
+    days = wording.number(farm.harvest_days)
     load = "last load" if farm.which_load is WhichLoad.LAST else "average of the crop"
     unit = "points" if farm.index.falls else "units"
     return (
@@ -191,7 +229,7 @@ def arithmetic(outlook: FarmOutlook) -> str:
         f"{unit}, so the {load} must still stand at {wording.number(target)} when it is cut. "
         f"{field.name} {'loses' if farm.index.falls else 'gains'} about "
         f"{field.change_per_day:.1f} {unit} a day and the harvest takes "
-        f"{wording.number(farm.harvest_days)} days: start near "
+        f"{days} day{'' if days == '1' else 's'}: start near "
         f"{wording.reading(farm.index, at_start)}."
     )
 
@@ -200,7 +238,7 @@ def _row(field: FieldOutlook, today: date) -> dict[str, str]:
     return {
         "name": field.name,
         "start": wording.full_day(field.start.median) if field.start.median else "later",
-        "range": wording.start_range(field.start, today),
+        "likely": wording.likely_start(field.start, today),
         "evidence": wording.evidence(field),
     }
 

@@ -14,6 +14,7 @@ from jinja2 import (
     TemplateError,
     select_autoescape,
 )
+from jinja2.meta import find_undeclared_variables
 
 from alerts.domain.errors import ConfigurationError
 from alerts.domain.records import HarvestMethod
@@ -43,10 +44,34 @@ class Templates:
                 [f"{language}/{name}", f"{FALLBACK_LANGUAGE}/{name}"]
             )
             return template.render(values)
-        except TemplateError as error:
-            raise ConfigurationError(
-                f"message template {name}: {error}; mend it or take it out of your config folder"
-            ) from error
+        except Exception as error:  # an operator's template may do anything wrong
+            raise _broken(f"{language}/{name}", error) from error
+
+    def check(self) -> int:
+        """Look through every template and caution there is; returns how many files.
+
+        ConfigurationError names the first that cannot be read, or that has a placeholder which no
+        shipped template has.
+        """
+        known = {name for path in _files(self._places[-1]) for name in self._placeholders(path)}
+        found = [path for place in self._places for path in _files(place)]
+        for path in found:
+            if strange := sorted(self._placeholders(path) - known):
+                raise ConfigurationError(
+                    f"message template {path}: no value is called {', '.join(strange)}; "
+                    f"use {', '.join(sorted(known))}"
+                )
+        cautions = [path for place in self._places for path in place.glob("*/cautions.toml")]
+        for path in cautions:
+            _read(path)
+        return len(found) + len(cautions)
+
+    def _placeholders(self, path: Path) -> set[str]:
+        try:
+            parsed = self._environment.parse(path.read_text(encoding="utf-8"))
+        except (TemplateError, UnicodeDecodeError) as error:
+            raise _broken(str(path), error) from error
+        return find_undeclared_variables(parsed)
 
     def cautions(self, language: str, method: HarvestMethod) -> tuple[str, ...]:
         """Cautions for an email about this way of harvesting."""
@@ -68,10 +93,22 @@ class Templates:
         raise ConfigurationError("no file messages/en/cautions.toml; copy the shipped one")
 
 
+def _files(place: Path) -> list[Path]:
+    return sorted(path for end in ("txt", "html") for path in place.glob(f"*/*.{end}"))
+
+
+def _broken(name: str, error: Exception) -> ConfigurationError:
+    if isinstance(error, UnicodeDecodeError):
+        return ConfigurationError(f"message template {name}: not UTF-8 text; save it as UTF-8")
+    return ConfigurationError(
+        f"message template {name}: {error}; mend it or take it out of your config folder"
+    )
+
+
 def _read(path: Path) -> Mapping[str, object]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ConfigurationError(f"{path}: not valid TOML ({error}); mend that line") from error
 
 

@@ -9,6 +9,7 @@ from datetime import date, time
 
 from alerts.domain.outlook import FarmOutlook, FieldOutlook, StartDates
 from alerts.domain.records import Index
+from alerts.messages.segments import clean
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -23,6 +24,25 @@ def short_day(day: date) -> str:
 def full_day(day: date) -> str:
     """'Thu May 14'."""
     return f"{_DAYS[day.weekday()]} {short_day(day)}"
+
+
+def near_day(day: date, today: date) -> str:
+    """'today, Thu May 14', 'tomorrow, Fri May 15', 'on Sat May 16'."""
+    word = {0: "today,", 1: "tomorrow,"}.get((day - today).days, "on")
+    return f"{word} {full_day(day)}"
+
+
+def one_line(name: str) -> str:
+    """A name as a text can hold it: in GSM-7 and without line breaks."""
+    return " ".join(clean(name).split())
+
+
+def shortened(name: str, most: int = 24) -> str:
+    """A name of at most ``most`` characters that keeps its end: 'Lower Meadow b..river 2'."""
+    if len(name) <= most:
+        return name
+    tail = most // 3
+    return f"{name[: most - tail - 2].rstrip()}..{name[-tail:].lstrip()}"
 
 
 def clock(at: time) -> str:
@@ -52,8 +72,13 @@ def day_range(low: date | None, high: date | None, today: date) -> str:
     return f"{short_day(low)}-{short_day(high)}"
 
 
-def start_range(start: StartDates, today: date) -> str:
-    return day_range(start.p10, start.p90, today)
+def likely(low: date | None, high: date | None, today: date) -> str:
+    """'likely May 12-18'; "" when both ends lie beyond the horizon."""
+    return "" if low is None else f"likely {day_range(low, high, today)}"
+
+
+def likely_start(start: StartDates, today: date) -> str:
+    return likely(start.p10, start.p90, today)
 
 
 def number(value: float) -> str:
@@ -97,9 +122,12 @@ def evidence_of(
     return f"{last}, {results} result{'' if results == 1 else 's'}"
 
 
-def harvest_order(outlook: FarmOutlook, most: int) -> str:
-    """', North first, then Creek, West and 3 more'; "" for a single field."""
-    names = [field.name for field in outlook.fields]
+def harvest_order(outlook: FarmOutlook, most: int, longest: int) -> str:
+    """', North first, then Creek, West and 3 more'; "" for a single field.
+
+    Names at most ``most`` fields, each with at most ``longest`` characters.
+    """
+    names = [shortened(field.name, longest) for field in outlook.fields]
     if len(names) == 1:
         return ""
     rest = names[1:most]

@@ -215,22 +215,41 @@ def _store(
     now: datetime,
     report: IntakeReport,
 ) -> set[int]:
-    """Add new and corrected results; returns the areas they concern."""
+    """Add new and corrected results; returns the areas they concern.
+
+    What equals any earlier version is a repetition, not a correction: a file may come twice, and
+    in any order.
+    """
     names = [identity(result) for result in found]
-    current = results.current_results(session, names)
+    versions = results.versions(session, names)
     touched = set()
     for name, result, known, value in zip(names, found, where, values, strict=True):
         row = _row(stored, name, result, known, value, rules, now)
-        before = current.get(name)
-        if before is not None and _says_the_same(before, row):
-            report.repeated += 1
-            continue
-        results.add_result(session, row, replaces=before)
-        current[name] = row
         report.notes.extend(value.notes)
+        earlier = versions.setdefault(name, [])
+        same = next((version for version in earlier if _says_the_same(version, row)), None)
+        if same is not None:
+            report.repeated += 1
+            if same is not earlier[-1]:
+                report.notes.append(_overtaken(result))
+            continue
+        before = earlier[-1] if earlier else None
+        results.add_result(session, row, replaces=before)
+        earlier.append(row)
         _count(report, row, before)
         touched.update(_areas_of(session, known, before))
     return touched
+
+
+def _overtaken(result: Result) -> Note:
+    return Note(
+        row=result.row,
+        column="lab_number",
+        text=(
+            f"{result.lab} corrected its number {result.lab_number} since; the correction stays, "
+            "ask the laboratory for a new file if this row is right after all"
+        ),
+    )
 
 
 def _count(report: IntakeReport, row: LabResult, before: LabResult | None) -> None:

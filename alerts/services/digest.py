@@ -60,7 +60,8 @@ def queue_digests(sessions: Sessions, rules: DigestRules, now: datetime) -> int:
             local = now.astimezone(ZoneInfo(views[0].area.time_zone))
             if local.time() < rules.digest_at or not _in_season(views, rules):
                 continue
-            for recipient in people.recipients(session, [consultant.id])[consultant.id]:
+            reach = people.recipients(session, [consultant.id], by_email=True)
+            for recipient in reach[consultant.id]:
                 queued += _queue(session, rules, recipient, farms, views, local.date(), now)
     return queued
 

@@ -18,7 +18,7 @@ from alerts.domain.delivery import Status, next_attempt
 from alerts.domain.errors import TransportError
 from alerts.services.outgoing import outgoing
 from alerts.services.unsubscribe import address_url
-from alerts.store import outbox
+from alerts.store import outbox, people
 from alerts.store.session import Sessions
 from alerts.store.tables import OutboxMessage
 from alerts.transports.base import (
@@ -117,6 +117,7 @@ async def _send_batch(
 ) -> bool:
     """Claim and send up to a batch; False when nothing was due."""
     with sessions.write() as session:
+        outbox.hold_closed_windows(session, transport.channel.value, clock())
         claimed = outbox.claim(
             session,
             channel=transport.channel.value,
@@ -125,7 +126,7 @@ async def _send_batch(
             lease=rules.lease,
             limit=rules.concurrency,
         )
-        stopped = outbox.opted_out(
+        stopped = people.opted_out(
             session, transport.channel.value, [message.to_address for message in claimed]
         )
         for message in claimed:
@@ -135,8 +136,19 @@ async def _send_batch(
     results = await _send_all(transport, [_outgoing(m, rules) for m in sending], rules)
     with sessions.write() as session:
         for message, result in zip(sending, results, strict=True):
-            _record(session, session.merge(message), result, rules, clock(), report)
+            row = _same_attempt(session, message)
+            if row is not None:
+                _record(session, row, result, rules, clock(), report)
     return bool(claimed)
+
+
+def _same_attempt(session: Session, message: OutboxMessage) -> OutboxMessage | None:
+    """The message as it stands now; None when another sender has taken it over meanwhile."""
+    row = outbox.get(session, message.id)
+    if row.attempts == message.attempts:
+        return row
+    log.warning("message %s was taken over by another sender", message.public_id)
+    return None
 
 
 def _outgoing(message: OutboxMessage, rules: SendingRules) -> OutgoingMessage:
@@ -183,7 +195,7 @@ def _record(
             report.accepted += 1
         case Outcome.REFUSED | Outcome.OPTED_OUT:
             if result.outcome is Outcome.OPTED_OUT:
-                outbox.opt_out(session, message.channel, message.to_address, now, "at the gateway")
+                people.opt_out(session, message.channel, message.to_address, now, "at the gateway")
             outbox.settle(session, message, Status.FAILED, now, **said)
             report.refused += 1
         case Outcome.LATER | Outcome.MISCONFIGURED:
@@ -255,7 +267,10 @@ async def _reconcile(
             _keep_asking(sessions, message, str(error), rules, clock())
             continue
         with sessions.write() as session:
-            _resolve(session, session.merge(message), seen, clock(), report)
+            row = _same_attempt(session, message)
+            # A receipt, or another sender's look, may have settled it while the gateway was asked.
+            if row is not None and row.status == Status.UNKNOWN:
+                _resolve(session, row, seen, clock(), report)
 
 
 def _resolve(
@@ -296,7 +311,9 @@ def _keep_asking(
 ) -> None:
     """The gateway cannot be asked now. Past its expiry the message is left as it is known."""
     with sessions.write() as session:
-        row = session.merge(message)
+        row = _same_attempt(session, message)
+        if row is None or row.status != Status.UNKNOWN:
+            return
         if row.expires_at <= now:
             outbox.settle(
                 session, row, Status.FAILED, now, detail=f"never known whether it left: {why}"

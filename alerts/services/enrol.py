@@ -12,7 +12,7 @@ from sqlmodel import Session
 from alerts.agronomy.goals import harvest_days_from_capacity
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.names import name_key
-from alerts.domain.records import AlertBy, Note, ParsedRoster, Rejection, RosterRow
+from alerts.domain.records import Note, ParsedRoster, Rejection, RosterRow
 from alerts.services.match_results import match_waiting
 from alerts.store import areas, fields, people
 from alerts.store.session import Sessions
@@ -142,18 +142,17 @@ def _adviser(session: Session, name: str, email: str, roster: str, now: datetime
     """A consultant or sampler; being named with an address in a roster is their consent."""
     if not email:
         return None
-    person = people.put_person(
-        session, name=name or email, phone="", email=email, alert_by=AlertBy.EMAIL.value
-    )
-    people.put_consent(
-        session,
-        person,
-        channel="email",
-        address=email,
-        given_on=now.date(),
-        how=f"named in roster {roster}",
-        now=now,
-    )
+    person = people.put_adviser(session, name=name, email=email)
+    if not people.has_agreed(session, "email", email):
+        people.put_consent(
+            session,
+            person,
+            channel="email",
+            address=email,
+            given_on=now.date(),
+            how=f"named in roster {roster}",
+            now=now,
+        )
     return person
 
 

@@ -124,12 +124,17 @@ class _FarmWork:
     def speak(self, told: Told | None, watched: frozenset[int]) -> None:
         farmer = self.reach.get(self.farm.farmer_id, [])
         decision = decide(self.outlook, told, self.today, self.rules.alert_rules())
+        assert self.farm.id is not None
         if decision is not None:
+            window, _ = self._window()
+            # Words of an earlier window that never went out would only contradict the new ones.
+            outbox.cancel_waiting(
+                self.session, self.farm.id, self.now, "overtaken by newer words", before=window
+            )
             for recipient in farmer:
                 self._queue_start(decision, recipient)
             return
         # Nothing to say: words that still wait and no longer hold are taken back.
-        assert self.farm.id is not None
         outbox.cancel_waiting(
             self.session, self.farm.id, self.now, "overtaken by newer results", untried_only=True
         )
@@ -208,7 +213,12 @@ class _FarmWork:
     # ---------------------------------------------------------------- sampling
 
     def _queue_no_results(self, fields: tuple[FieldOutlook, ...], recipient: Recipient) -> None:
-        _, not_before = self._window()
+        window, not_before = self._window()
+        assert self.farm.id is not None
+        if people.is_spoken_to(
+            self.session, self.farm.id, recipient.person_id, recipient.channel, window
+        ):
+            return  # one message a window; the silence is still there tomorrow
         last = max(f.last_on for f in fields if f.last_on is not None)
         # One word for each silence: the key holds the result after which nothing came.
         key = f"silent:{self.farm.id}:{recipient.person_id}:{recipient.channel}:{last}"
@@ -238,7 +248,7 @@ class _FarmWork:
         return window_day(moment, zone, self.farm.send_from, self.farm.send_to), moment
 
     def _is_first(self, recipient: Recipient) -> bool:
-        return recipient.channel == "sms" and not outbox.was_written_to(
+        return recipient.channel == "sms" and not people.was_written_to(
             self.session, recipient.channel, recipient.address
         )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 
 from sqlmodel import Session
@@ -11,8 +12,9 @@ from alerts.domain.evidence import index_values
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.names import name_key
 from alerts.domain.records import Method, Readings, Result, StemSpot, StemStage
-from alerts.store import areas, fields, results
-from alerts.store.fields import KnownField
+from alerts.store import areas, documents, fields, results
+from alerts.store.fields import KnownField, Labels
+from alerts.store.results import Unmatched
 from alerts.store.session import Sessions
 from alerts.store.tables import LabResult
 
@@ -27,12 +29,17 @@ def name_field(
     guidelines: GuidelineSet,
     now: datetime,
 ) -> int:
-    """From now on ``label`` means that field; returns how many waiting results flow on."""
+    """From now on ``label`` means that field; returns how many waiting results flow on.
+
+    A label that stays ambiguous, since another field bears it as its own name, settles the results
+    that wait now; later ones wait again.
+    """
     with sessions.write() as session:
         known = find_field(session, farm, field)
         fields.add_name(session, known.id, farm_label, label)
         session.flush()
-        return match_waiting(session, guidelines, now)
+        said = {(name_key(farm_label), name_key(label)): known}
+        return match_waiting(session, guidelines, now, said)
 
 
 def find_field(session: Session, farm: str, field: str) -> KnownField:
@@ -50,15 +57,23 @@ def find_field(session: Session, farm: str, field: str) -> KnownField:
     raise UnknownField(f"'{field}' is a field of {farms}; say which farm")
 
 
-def match_waiting(session: Session, guidelines: GuidelineSet, now: datetime) -> int:
-    """Give waiting results their field where a name now leads to exactly one."""
+def match_waiting(
+    session: Session,
+    guidelines: GuidelineSet,
+    now: datetime,
+    said: Mapping[Labels, KnownField] | None = None,
+) -> int:
+    """Give waiting results their field where a name now leads to exactly one.
+
+    ``said`` holds what somebody has just said of a pair of names, which settles it.
+    """
     waiting = results.unmatched(session)
-    pairs = {(name_key(group.farm_label), name_key(group.field_label)) for group in waiting}
-    known = fields.find_fields(session, pairs)
+    known = fields.find_fields(session, map(_labels, waiting))
+    known.update({pair: [field] for pair, field in (said or {}).items()})
     matched = 0
     touched = set()
     for group in waiting:
-        candidates = known.get((name_key(group.farm_label), name_key(group.field_label)), [])
+        candidates = known.get(_labels(group), [])
         if len(candidates) != 1 or candidates[0].closed_on is not None:
             continue
         for row, _ in group.results:
@@ -69,6 +84,10 @@ def match_waiting(session: Session, guidelines: GuidelineSet, now: datetime) -> 
     return matched
 
 
+def _labels(group: Unmatched) -> Labels:
+    return name_key(group.farm_label), name_key(group.field_label)
+
+
 def _assign(session: Session, row: LabResult, known: KnownField, guidelines: GuidelineSet) -> None:
     """Set the field, and compute what needed it: RFQ depends on the share of grass."""
     row.field_id = known.id
@@ -76,6 +95,7 @@ def _assign(session: Session, row: LabResult, known: KnownField, guidelines: Gui
     row.rfv, row.rfq, row.ndf = value.rfv, value.rfq, value.ndf
     row.computed_rfv, row.computed_rfq = value.computed_rfv, value.computed_rfq
     session.add(row)
+    documents.add_notes(session, row.document_id, value.notes)
 
 
 def _as_result(row: LabResult) -> Result:

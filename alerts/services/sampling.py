@@ -82,7 +82,13 @@ def _queue(
     for view in views:
         fields[view.farm.name].append(view.field.name)
     letter = sample_due(
-        rules.templates, recipient.language, list(fields.items()), day, rules.before, mark(key)
+        rules.templates,
+        recipient.language,
+        list(fields.items()),
+        day,
+        rules.before,
+        mark(key),
+        by_text=recipient.channel == "sms",
     )
     zone = ZoneInfo(views[0].area.time_zone)
     outbox.enqueue(

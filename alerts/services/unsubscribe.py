@@ -8,7 +8,7 @@ import hmac
 from datetime import datetime
 
 from alerts.domain.errors import CutcallError
-from alerts.store import outbox
+from alerts.store import people
 from alerts.store.session import Sessions
 
 SIGNATURE_CHARS = 32
@@ -50,5 +50,5 @@ def stop(sessions: Sessions, secret: str, token: str, now: datetime) -> str:
     """Enter the address of the link into the opt-out ledger; returns the address."""
     channel, address = read_token(secret, token)
     with sessions.write() as session:
-        outbox.opt_out(session, channel, address, now, "link in an email")
+        people.opt_out(session, channel, address, now, "link in an email")
     return address

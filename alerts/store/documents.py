@@ -54,10 +54,22 @@ def close_document(
                 raw=rejection.raw,
             )
         )
+    session.flush()
+    add_notes(session, document.id, notes)
+
+
+def add_notes(session: Session, document_id: int, notes: Iterable[Note]) -> None:
+    """Keep what is to be said of a document's rows; what was said already is not repeated."""
+    known = session.exec(select(DocumentNote).where(DocumentNote.document_id == document_id))
+    said = {(note.row, note.column, note.text) for note in known}
     for note in notes:
-        session.add(
-            DocumentNote(document_id=document.id, row=note.row, column=note.column, text=note.text)
-        )
+        if (note.row, note.column, note.text) not in said:
+            said.add((note.row, note.column, note.text))
+            session.add(
+                DocumentNote(
+                    document_id=document_id, row=note.row, column=note.column, text=note.text
+                )
+            )
 
 
 def unread_documents(session: Session) -> list[Document]:

@@ -89,7 +89,7 @@ def _by_other_name(session: Session, pairs: list[Labels]) -> Iterable[tuple[Labe
         field = KnownField(*values)
         # A name given without a farm still belongs to the field's own farm.
         for farm_key in {named_farm, own_farm, ""}:
-            if (farm_key, field_key) in wanted and (named_farm or farm_key in ("", own_farm)):
+            if (farm_key, field_key) in wanted:
                 yield (farm_key, field_key), field
 
 

@@ -12,9 +12,10 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import update
 from sqlmodel import Session, col, delete, select
 
-from alerts.domain.decision import START_KINDS, Kind, Told
+from alerts.domain.decision import START_KINDS, Kind, Told, told_also
 from alerts.domain.delivery import TOLD, UNDERWAY, WAITING_FOR_RECEIPT, Status, advance
-from alerts.store.tables import DeliveryEvent, MessageField, OptOut, OutboxMessage
+from alerts.domain.quiet_hours import next_allowed
+from alerts.store.tables import Area, DeliveryEvent, Farm, MessageField, OutboxMessage
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,11 +82,18 @@ def _set_fields(session: Session, message: OutboxMessage, fields: Iterable[Field
 
 
 def cancel_waiting(
-    session: Session, farm_id: int, now: datetime, reason: str, *, untried_only: bool = False
+    session: Session,
+    farm_id: int,
+    now: datetime,
+    reason: str,
+    *,
+    untried_only: bool = False,
+    before: date | None = None,
 ) -> int:
     """Cancel a farm's start-date messages that wait unsent; returns how many.
 
-    A message that was never tried gives its key free, so that the same window can still speak.
+    ``before`` spares those of the send window of that day and later ones. A message that was never
+    tried gives its key free, so that the same window can still speak.
     """
     waiting = session.exec(
         select(OutboxMessage).where(
@@ -94,7 +102,11 @@ def cancel_waiting(
             col(OutboxMessage.kind).in_(sorted(START_KINDS)),
         )
     ).all()
-    chosen = [m for m in waiting if not (untried_only and m.attempts)]
+    chosen = [
+        message
+        for message in waiting
+        if not (untried_only and message.attempts) and (before is None or message.told_on < before)
+    ]
     for message in chosen:
         settle(session, message, Status.CANCELLED, now, detail=reason)
         if not message.attempts:
@@ -104,6 +116,45 @@ def cancel_waiting(
 
 
 # ------------------------------------------------------------------------ claiming
+
+
+def hold_closed_windows(session: Session, channel: str, now: datetime) -> None:
+    """Put off what would go to a farm outside its send window.
+
+    Messages are queued for a window, but one that a gateway put off, or that waited while no
+    sender ran, must not ring at night either.
+    """
+    due = (
+        col(OutboxMessage.status) == Status.QUEUED,
+        col(OutboxMessage.channel) == channel,
+        col(OutboxMessage.next_attempt_at) <= now,
+        col(OutboxMessage.not_before) <= now,
+    )
+    windows = session.exec(
+        select(col(Farm.send_from), col(Farm.send_to), col(Area.time_zone))
+        .join(Area, col(Area.id) == col(Farm.area_id))
+        .join(OutboxMessage, col(OutboxMessage.farm_id) == col(Farm.id))
+        .where(*due)
+        .distinct()
+    ).all()
+    for send_from, send_to, zone in windows:
+        opens = next_allowed(now, zone, send_from, send_to)
+        if opens > now:
+            farms = (
+                select(Farm.id)
+                .join(Area, col(Area.id) == col(Farm.area_id))
+                .where(
+                    Farm.send_from == send_from,
+                    Farm.send_to == send_to,
+                    Area.time_zone == zone,
+                )
+            )
+            session.exec(
+                update(OutboxMessage)
+                .where(*due, col(OutboxMessage.farm_id).in_(farms))
+                .values(not_before=opens)
+                .execution_options(synchronize_session=False)
+            )
 
 
 def claim(
@@ -267,8 +318,7 @@ def told_by_farm(
         if row.farm_id is None or row.cutting is None or row.start_on is None:
             continue
         key = (row.farm_id, row.cutting)
-        before = told[key].kinds if key in told else frozenset()
-        told[key] = Told(before | {Kind(row.kind)}, row.start_on, row.told_on)
+        told[key] = told_also(told.get(key), Kind(row.kind), row.start_on, row.told_on)
     return told
 
 
@@ -334,34 +384,5 @@ def is_known(session: Session, dedupe_key: str) -> bool:
 
 
 def get(session: Session, message_id: int | None) -> OutboxMessage:
-    return session.get_one(OutboxMessage, message_id)
-
-
-def was_written_to(session: Session, channel: str, address: str) -> bool:
-    """Whether any message to this address left, or may have left, already."""
-    found = session.exec(
-        select(OutboxMessage.id)
-        .where(
-            OutboxMessage.channel == channel,
-            OutboxMessage.to_address == address,
-            col(OutboxMessage.attempts) > 0,
-        )
-        .limit(1)
-    )
-    return found.first() is not None
-
-
-def opted_out(session: Session, channel: str, addresses: Iterable[str]) -> frozenset[str]:
-    """Those of ``addresses`` that must not be written to."""
-    found = session.exec(
-        select(OptOut.address).where(
-            OptOut.channel == channel, col(OptOut.address).in_(list(addresses))
-        )
-    )
-    return frozenset(found)
-
-
-def opt_out(session: Session, channel: str, address: str, now: datetime, how: str) -> None:
-    """Write an address into the ledger; a second time changes nothing."""
-    if not opted_out(session, channel, [address]):
-        session.add(OptOut(channel=channel, address=address, at=now, how=how))
+    """A message as it stands now, locked until the end of the transaction."""
+    return session.get_one(OutboxMessage, message_id, with_for_update=True)

@@ -7,6 +7,7 @@ from dataclasses import asdict
 from datetime import date, datetime
 from typing import NamedTuple
 
+from sqlalchemy import and_
 from sqlmodel import Session, col, delete, select
 
 from alerts.domain.outlook import FarmOutlook, FieldOutlook
@@ -87,13 +88,20 @@ class FieldView(NamedTuple):
 
 
 def field_views(session: Session, farm_ids: Iterable[int] | None = None) -> list[FieldView]:
-    """Open fields by area, farm and name; of all farms where none are named."""
+    """Open fields by area, farm and name; of all farms where none are named.
+
+    An outlook made before the last cut is of another crop, and left out.
+    """
+    own = and_(
+        col(FieldOutlookRow.field_id) == col(FarmField.id),
+        col(FieldOutlookRow.cutting) == col(FarmField.cutting),
+    )
     query = (
         select(Area, Farm, FarmField, FieldOutlookRow, FarmOutlookRow)  # type: ignore[call-overload]
         .select_from(FarmField)
         .join(Farm, col(Farm.id) == col(FarmField.farm_id))
         .join(Area, col(Area.id) == col(Farm.area_id))
-        .join(FieldOutlookRow, col(FieldOutlookRow.field_id) == col(FarmField.id), isouter=True)
+        .join(FieldOutlookRow, own, isouter=True)
         .join(FarmOutlookRow, col(FarmOutlookRow.farm_id) == col(Farm.id), isouter=True)
         .where(col(FarmField.closed_on).is_(None))
         .order_by(col(Area.name), col(Farm.name), col(FarmField.name))

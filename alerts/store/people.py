@@ -1,4 +1,4 @@
-"""People, what they agreed to, and the farms they belong to."""
+"""People: what they agreed to, whether they were written to, and the farms they belong to."""
 
 from __future__ import annotations
 
@@ -9,20 +9,17 @@ from typing import Any
 
 from sqlmodel import Session, col, select
 
+from alerts.domain.delivery import Status
 from alerts.domain.names import name_key
 from alerts.domain.records import RosterRow
-from alerts.store.tables import Area, Consent, Farm, FarmField, OptOut, Person
+from alerts.store.tables import Area, Consent, Farm, FarmField, OptOut, OutboxMessage, Person
 
 
 def put_person(
     session: Session, *, name: str, phone: str, email: str, alert_by: str, language: str = "en"
 ) -> Person:
     """The person with this phone or email, made new or brought up to date."""
-    known = None
-    for column, address in ((Person.phone, phone), (Person.email, email)):
-        if address and known is None:
-            known = session.exec(select(Person).where(col(column) == address)).first()
-    person = known or Person(name=name)
+    person = _known_person(session, phone, email) or Person(name=name)
     person.name = name
     person.phone = phone or person.phone
     person.email = email or person.email
@@ -31,6 +28,29 @@ def put_person(
     session.add(person)
     session.flush()
     return person
+
+
+def put_adviser(session: Session, *, name: str, email: str) -> Person:
+    """The consultant or sampler with this email.
+
+    Somebody known already, say a farmer who samples, keeps the way they asked to be told.
+    """
+    person = _known_person(session, "", email)
+    if person is None:
+        person = Person(name=name or email, email=email, alert_by="email")
+    elif name and person.name == email:
+        person.name = name
+    session.add(person)
+    session.flush()
+    return person
+
+
+def _known_person(session: Session, phone: str, email: str) -> Person | None:
+    known = None
+    for column, address in ((Person.phone, phone), (Person.email, email)):
+        if address and known is None:
+            known = session.exec(select(Person).where(col(column) == address)).first()
+    return known
 
 
 def put_area(session: Session, name: str, time_zone: str) -> Area:
@@ -124,8 +144,21 @@ class Recipient:
     language: str
 
 
-def recipients(session: Session, person_ids: Iterable[int]) -> dict[int, list[Recipient]]:
-    """Addresses of each person that asked for messages and did not take it back."""
+def has_agreed(session: Session, channel: str, address: str) -> bool:
+    """Whether consent for this address was ever recorded, even if it was taken back since."""
+    found = session.exec(
+        select(Consent.id).where(Consent.channel == channel, Consent.address == address).limit(1)
+    )
+    return found.first() is not None
+
+
+def recipients(
+    session: Session, person_ids: Iterable[int], *, by_email: bool = False
+) -> dict[int, list[Recipient]]:
+    """Addresses of each person that asked for messages and did not take it back.
+
+    ``by_email`` gives the email address however the person asked to be told of start dates.
+    """
     ids = sorted(set(person_ids))
     people = session.exec(select(Person).where(col(Person.id).in_(ids))).all()
     addresses = [a for person in people for a in (person.phone, person.email) if a]
@@ -140,7 +173,7 @@ def recipients(session: Session, person_ids: Iterable[int]) -> dict[int, list[Re
     return {
         person.id: [
             Recipient(person.id, person.name, channel, address, person.language)
-            for channel, address in _wished(person)
+            for channel, address in _wished(person, by_email)
             if (channel, address) in agreed - refused
         ]
         for person in people
@@ -148,9 +181,10 @@ def recipients(session: Session, person_ids: Iterable[int]) -> dict[int, list[Re
     }
 
 
-def _wished(person: Person) -> list[tuple[str, str]]:
+def _wished(person: Person, by_email: bool) -> list[tuple[str, str]]:
     both = [("sms", person.phone), ("email", person.email)]
-    wanted = {"text": ("sms",), "email": ("email",)}.get(person.alert_by, ("sms", "email"))
+    asked = "email" if by_email else person.alert_by
+    wanted = {"text": ("sms",), "email": ("email",)}.get(asked, ("sms", "email"))
     return [(channel, address) for channel, address in both if channel in wanted and address]
 
 
@@ -182,3 +216,52 @@ def consultants(session: Session) -> list[Person]:
         .order_by(col(Person.id))
     )
     return list(rows)
+
+
+# --------------------------------------------------------------- stopping, being written to
+
+
+def opted_out(session: Session, channel: str, addresses: Iterable[str]) -> frozenset[str]:
+    """Those of ``addresses`` that must not be written to."""
+    found = session.exec(
+        select(OptOut.address).where(
+            OptOut.channel == channel, col(OptOut.address).in_(list(addresses))
+        )
+    )
+    return frozenset(found)
+
+
+def opt_out(session: Session, channel: str, address: str, now: datetime, how: str) -> None:
+    """Write an address into the ledger; a second time changes nothing."""
+    if not opted_out(session, channel, [address]):
+        session.add(OptOut(channel=channel, address=address, at=now, how=how))
+
+
+def was_written_to(session: Session, channel: str, address: str) -> bool:
+    """Whether any message to this address left, or may have left, already."""
+    found = session.exec(
+        select(OutboxMessage.id)
+        .where(
+            OutboxMessage.channel == channel,
+            OutboxMessage.to_address == address,
+            col(OutboxMessage.attempts) > 0,
+        )
+        .limit(1)
+    )
+    return found.first() is not None
+
+
+def is_spoken_to(session: Session, farm_id: int, person_id: int, channel: str, on: date) -> bool:
+    """Whether a person gets, or got, a message about this farm in the send window of ``on``."""
+    found = session.exec(
+        select(OutboxMessage.id)
+        .where(
+            OutboxMessage.farm_id == farm_id,
+            OutboxMessage.person_id == person_id,
+            OutboxMessage.channel == channel,
+            OutboxMessage.told_on == on,
+            OutboxMessage.status != Status.CANCELLED,
+        )
+        .limit(1)
+    )
+    return found.first() is not None

@@ -11,18 +11,18 @@ from alerts.store.fields import CHUNK
 from alerts.store.tables import Document, LabResult
 
 
-def current_results(session: Session, identities: Iterable[str]) -> dict[str, LabResult]:
-    """The valid version of each identity that is known."""
+def versions(session: Session, identities: Iterable[str]) -> dict[str, list[LabResult]]:
+    """All versions of each identity that is known, the valid one last."""
     wanted = sorted(set(identities))
-    found: dict[str, LabResult] = {}
+    found: dict[str, list[LabResult]] = {}
     for start in range(0, len(wanted), CHUNK):
         rows = session.exec(
-            select(LabResult).where(
-                col(LabResult.identity).in_(wanted[start : start + CHUNK]),
-                col(LabResult.replaced_by).is_(None),
-            )
+            select(LabResult)
+            .where(col(LabResult.identity).in_(wanted[start : start + CHUNK]))
+            .order_by(col(LabResult.version))
         )
-        found.update((row.identity, row) for row in rows)
+        for row in rows:
+            found.setdefault(row.identity, []).append(row)
     return found
 
 

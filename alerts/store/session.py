@@ -10,7 +10,7 @@ from alembic import command
 from alembic.config import Config
 from sqlalchemy import Connection, Engine, event
 from sqlalchemy.engine.interfaces import DBAPIConnection
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.pool import ConnectionPoolEntry
 from sqlmodel import Session, create_engine
 
@@ -77,12 +77,28 @@ class Sessions:
 
 
 def upgrade(engine: Engine, revision: str = "head") -> None:
-    """Bring the database's tables to ``revision``."""
+    """Bring the database's tables to ``revision``.
+
+    ConfigurationError when the database cannot be reached, or is none.
+    """
+    _check_reachable(engine)
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS))
     with engine.begin() as connection:
         config.attributes["connection"] = connection
         command.upgrade(config, revision)
+
+
+def _check_reachable(engine: Engine) -> None:
+    try:
+        with engine.connect():
+            pass
+    except DBAPIError as error:
+        raise ConfigurationError(
+            f"CUTCALL_DATABASE_URL: cannot open the database at "
+            f"{engine.url.render_as_string(hide_password=True)} ({error.orig}); "
+            "check the address, and that its folder or server is there"
+        ) from error
 
 
 def downgrade(engine: Engine, revision: str) -> None:

@@ -34,6 +34,21 @@ class Area(SQLModel, table=True):
     lease_until: datetime | None = _instant(default=None, nullable=True)
 
 
+class AreaWeather(SQLModel, table=True):
+    """One local day's weather of an area; a day observed replaces its forecast."""
+
+    __tablename__ = "area_weather"
+
+    area_id: int = Field(foreign_key="area.id", primary_key=True)
+    day: date = Field(primary_key=True)
+    tmax_f: float
+    tmin_f: float
+    forecast: bool
+    rain_chance_pct: float | None = None
+    rain_in: float | None = None
+    fetched_at: datetime = _instant()
+
+
 class Person(SQLModel, table=True):
     """Somebody who gets messages; enrolled once, known by phone or email."""
 

@@ -6,6 +6,7 @@ import hmac
 import logging
 from dataclasses import asdict
 from html import escape
+from http import HTTPStatus
 
 from fastapi import FastAPI, Request, Response
 from fastapi.responses import HTMLResponse, JSONResponse
@@ -119,8 +120,14 @@ def report_json(report: IntakeReport) -> dict[str, object]:
 def _problem(status: int, detail: str) -> JSONResponse:
     """An error as RFC 9457 describes it."""
     return JSONResponse(
-        {"type": "about:blank", "status": status, "detail": detail},
+        {
+            "type": "about:blank",
+            "title": HTTPStatus(status).phrase,
+            "status": status,
+            "detail": detail,
+        },
         status_code=status,
+        headers={"WWW-Authenticate": "Bearer"} if status == HTTPStatus.UNAUTHORIZED else None,
         media_type="application/problem+json",
     )
 

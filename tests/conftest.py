@@ -1,0 +1,162 @@
+"""What the tests of store and services share: a fresh database each, and the service around it."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Engine, event
+from sqlalchemy.engine.interfaces import DBAPIConnection
+from sqlalchemy.pool import ConnectionPoolEntry
+
+# pytest's importlib mode puts nothing on the path; builders and fakes are modules of their own.
+sys.path.insert(0, str(Path(__file__).parent))
+
+from factories import NOON, ZONE, Home, Service, put_home
+from fakes import FakeSource, FakeTransport, SettableClock
+
+from alerts.bootstrap import Parts
+from alerts.configfiles import (
+    Schedule,
+    read_guidelines,
+    read_schedule,
+    shipped_config_dir,
+)
+from alerts.domain.guidelines import GuidelineSet
+from alerts.intake.labmap import LabMap, load_lab_maps
+from alerts.messages.templates import Templates
+from alerts.settings import Settings, read_settings
+from alerts.store.session import Sessions, build_engine, upgrade
+from alerts.transports.base import Channel
+
+CONFIG = shipped_config_dir()
+
+
+@pytest.fixture(scope="session")
+def guidelines() -> GuidelineSet:
+    return read_guidelines(CONFIG / "guidelines.toml")
+
+
+@pytest.fixture(scope="session")
+def schedule() -> Schedule:
+    return read_schedule(CONFIG / "schedule.toml")
+
+
+@pytest.fixture(scope="session")
+def templates() -> Templates:
+    return Templates([CONFIG])
+
+
+@pytest.fixture(scope="session")
+def shipped_lab_maps() -> tuple[LabMap, ...]:
+    return tuple(load_lab_maps(CONFIG / "labs"))
+
+
+@dataclass(frozen=True, slots=True)
+class Database:
+    """One engine for all tests, since it remembers the statements it has compiled."""
+
+    engine: Engine
+    path: Path
+    empty: Path  # migrated, without rows
+
+    def renew(self) -> None:
+        """Put an empty database in the place of the used one."""
+        self.engine.dispose()
+        for leftover in ("-wal", "-shm"):
+            self.path.with_name(self.path.name + leftover).unlink(missing_ok=True)
+        fresh = self.path.with_suffix(".new")
+        shutil.copyfile(self.empty, fresh)
+        fresh.replace(self.path)
+
+
+@pytest.fixture(scope="session")
+def database(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Database]:
+    """Migrated once; each test gets a copy."""
+    folder = tmp_path_factory.mktemp("database")
+    empty = build_engine(f"sqlite:///{folder / 'empty.db'}")
+    upgrade(empty)
+    empty.dispose()
+    path = folder / "cutcall.db"
+    engine = build_engine(f"sqlite:///{path}")
+    event.listen(engine, "connect", _trust_the_machine)
+    yield Database(engine, path, folder / "empty.db")
+    engine.dispose()
+
+
+def _trust_the_machine(connection: DBAPIConnection, record: ConnectionPoolEntry) -> None:
+    """A database that lives for one test need not outlive a power cut."""
+    connection.cursor().execute("PRAGMA synchronous=OFF")
+
+
+@pytest.fixture
+def database_url(database: Database) -> str:
+    """A fresh database of this test's own."""
+    database.renew()
+    return f"sqlite:///{database.path}"
+
+
+@pytest.fixture
+def sessions(database: Database, database_url: str) -> Sessions:
+    return Sessions(database.engine)
+
+
+@pytest.fixture
+def home(sessions: Sessions) -> Home:
+    """One farm with one field, straight in the tables."""
+    return put_home(sessions)
+
+
+@pytest.fixture
+def clock() -> SettableClock:
+    """Noon of the sampling day, until a test sets it."""
+    return SettableClock(NOON, ZONE)
+
+
+@pytest.fixture
+def settings(database_url: str, tmp_path: Path) -> Settings:
+    return read_settings(
+        _env_file=None,
+        environment="development",
+        database_url=database_url,
+        config_dir=None,
+        inbox_dir=tmp_path / "inbox",
+        time_zone="America/Chicago",
+        secret="a secret for the tests only",
+        public_url="https://cutcall.example.org",
+        email_from="cutcall@example.org",
+    )
+
+
+@pytest.fixture
+def service(
+    sessions: Sessions,
+    clock: SettableClock,
+    settings: Settings,
+    guidelines: GuidelineSet,
+    schedule: Schedule,
+    templates: Templates,
+    shipped_lab_maps: tuple[LabMap, ...],
+) -> Service:
+    """The service as bootstrap wires it, with fakes at its edges."""
+    sms = FakeTransport(Channel.SMS)
+    mail = FakeTransport(Channel.EMAIL, repeatable=True)
+    source = FakeSource()
+    parts = Parts(
+        settings=settings,
+        schedule=schedule,
+        guidelines=guidelines,
+        templates=templates,
+        lab_maps=shipped_lab_maps,
+        sessions=sessions,
+        clock=clock,
+        source=source,
+        transports={Channel.SMS: sms, Channel.EMAIL: mail},
+        owner="tests",
+        jitter=lambda: 0.5,
+    )
+    return Service(parts, clock, sms, mail, source)

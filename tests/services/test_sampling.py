@@ -1,0 +1,139 @@
+from __future__ import annotations
+
+from datetime import date, time
+
+import pytest
+from factories import MONDAY, Service, day
+
+from alerts.services.sampling import queue_reminders
+
+JO = {"sampler": "Jo Tanager", "sampler_email": "jo@example.org"}
+SUNDAY = day(-1)
+
+
+def remind(service: Service, on: date = SUNDAY, at: time = time(17)) -> int:
+    """The evening of a day; the shipped schedule samples on Mondays and Thursdays."""
+    service.clock.set(on, at)
+    return queue_reminders(service.sessions, service.parts.sampling_rules(), service.clock())
+
+
+@pytest.fixture
+def sampled(service: Service) -> Service:
+    """Two farms of one sampler, sampled on the Thursday before."""
+    service.clock.set(day(-4), time(12))
+    service.enrol(
+        {"field": "North", **JO},
+        {"field": "Creek", **JO},
+        {"farm": "Stone Row", "field": "East", **JO},
+    )
+    service.results(
+        *(
+            {"farm": farm, "field": field, "rfv": 250, "sampled_on": day(-4)}
+            for farm, field in (
+                ("Plum Bottom", "North"),
+                ("Plum Bottom", "Creek"),
+                ("Stone Row", "East"),
+            )
+        )
+    )
+    service.evaluate()
+    return service
+
+
+def test_sampler_is_reminded_once_of_all_fields_of_all_farms(sampled: Service) -> None:
+    assert remind(sampled) == 1
+    message = sampled.message("sample_due")
+    assert (message.to_address, message.channel) == ("jo@example.org", "email")
+    for name in ("Plum Bottom", "North", "Creek", "Stone Row", "East"):
+        assert name in message.text
+    assert remind(sampled, at=time(18)) == 0
+
+
+@pytest.mark.parametrize(
+    ("on", "reminded"),
+    [(day(n), day(n + 1) in (day(0), day(3))) for n in range(-2, 5)],
+    ids=lambda value: f"{value:%a}" if isinstance(value, date) else str(value),
+)
+def test_sampler_is_reminded_on_the_evening_before_a_sampling_day_only(
+    sampled: Service, on: date, reminded: bool
+) -> None:
+    assert bool(remind(sampled, on)) is reminded
+
+
+def test_sampler_is_not_reminded_before_the_evening(sampled: Service) -> None:
+    assert remind(sampled, at=time(16, 59)) == 0
+
+
+def test_reminder_loses_its_use_when_the_sampling_hour_is_over(sampled: Service) -> None:
+    remind(sampled)
+    expires = sampled.message("sample_due").expires_at
+    assert expires.astimezone(sampled.clock.zone).time() == time(8)
+    assert expires.astimezone(sampled.clock.zone).date() == MONDAY
+
+
+def test_field_below_its_target_is_sampled_no_more(sampled: Service) -> None:
+    sampled.clock.set(day(-2), time(12))
+    sampled.results({"field": "North", "rfv": 130, "sampled_on": day(-2)})
+    sampled.evaluate()
+    remind(sampled)
+    assert "North" not in sampled.message("sample_due").text
+    assert "Creek" in sampled.message("sample_due").text
+
+
+@pytest.mark.parametrize("looked_at", [False, True])
+def test_field_that_was_cut_is_sampled_no_more(sampled: Service, looked_at: bool) -> None:
+    """Not even between the cut and the next look at the area."""
+    sampled.clock.set(day(-2), time(12))
+    sampled.cut("North", day(-2))
+    if looked_at:
+        sampled.evaluate()
+    remind(sampled)
+    assert "North" not in sampled.message("sample_due").text
+
+
+def test_field_nobody_watches_or_without_a_result_is_not_named(sampled: Service) -> None:
+    sampled.enrol(
+        {"field": "North", **JO, "watched": "no"},
+        {"field": "Creek", **JO},
+        {"field": "Hill", **JO},
+    )
+    sampled.evaluate()
+    remind(sampled)
+    text = sampled.message("sample_due").text
+    assert "Creek" in text
+    assert "North" not in text
+    assert "Hill" not in text
+
+
+def test_farm_without_a_sampler_reminds_nobody(service: Service) -> None:
+    service.clock.set(day(-4), time(12))
+    service.enrol({})
+    service.results({"rfv": 250, "sampled_on": day(-4)})
+    service.evaluate()
+    assert remind(service) == 0
+
+
+def test_two_samplers_get_their_own_fields(sampled: Service) -> None:
+    eli = {"sampler": "Eli Crane", "sampler_email": "eli@example.org"}
+    sampled.enrol({"farm": "Stone Row", "field": "East", **eli})
+    assert remind(sampled) == 2
+    texts = {message.to_address: message.text for message in sampled.messages("sample_due")}
+    assert "East" in texts["eli@example.org"]
+    assert "North" not in texts["eli@example.org"]
+    assert "East" not in texts["jo@example.org"]
+
+
+def test_reminder_goes_out_the_same_evening(sampled: Service) -> None:
+    remind(sampled)
+    sampled.send()
+    assert [mail.to for mail in sampled.mail.attempts] == ["jo@example.org"]
+
+
+def test_evening_is_that_of_the_area(service: Service) -> None:
+    """17:00 in Chicago is 15:00 in Los Angeles."""
+    service.clock.set(day(-4), time(12))
+    service.enrol({**JO, "time_zone": "America/Los_Angeles"})
+    service.results({"rfv": 250, "sampled_on": day(-4)})
+    service.evaluate()
+    assert remind(service) == 0
+    assert remind(service, at=time(19)) == 1

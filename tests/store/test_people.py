@@ -1,0 +1,126 @@
+from __future__ import annotations
+
+from datetime import date
+
+from factories import MONDAY, NOON, OTHER_PHONE, PHONE, Home, day
+from sqlmodel import select
+
+from alerts.store import people
+from alerts.store.session import Sessions
+from alerts.store.tables import Consent, Farm, Person
+
+EMAIL = "ada@example.org"
+
+
+def put(sessions: Sessions, **said: str) -> int:
+    values = {"name": "Ada Lindqvist", "phone": "", "email": "", "alert_by": "both", **said}
+    with sessions.write() as session:
+        return people.put_person(session, **values).id
+
+
+def consent(sessions: Sessions, person_id: int, channel: str, address: str, on=MONDAY) -> None:
+    with sessions.write() as session:
+        people.put_consent(
+            session,
+            session.get_one(Person, person_id),
+            channel=channel,
+            address=address,
+            given_on=on,
+            how="signed form",
+            now=NOON,
+        )
+
+
+def addresses(sessions: Sessions, person_id: int) -> list[tuple[str, str]]:
+    with sessions.read() as session:
+        found = people.recipients(session, [person_id])[person_id]
+    return [(recipient.channel, recipient.address) for recipient in found]
+
+
+def test_person_is_known_again_by_phone_or_by_email(sessions: Sessions) -> None:
+    first = put(sessions, phone=PHONE)
+    assert put(sessions, phone=PHONE, email=EMAIL) == first
+    assert put(sessions, email=EMAIL, phone=OTHER_PHONE) == first
+    with sessions.read() as session:
+        [person] = session.exec(select(Person)).all()
+    assert (person.phone, person.email) == (OTHER_PHONE, EMAIL)
+
+
+def test_person_named_without_an_address_keeps_the_known_one(sessions: Sessions) -> None:
+    first = put(sessions, phone=PHONE, email=EMAIL)
+    put(sessions, phone=PHONE)
+    with sessions.read() as session:
+        assert session.get_one(Person, first).email == EMAIL
+
+
+def test_people_without_a_shared_address_are_two(sessions: Sessions) -> None:
+    assert put(sessions, phone=PHONE) != put(sessions, phone=OTHER_PHONE)
+
+
+def test_recipient_needs_consent_for_the_very_address(sessions: Sessions) -> None:
+    person = put(sessions, phone=PHONE, email=EMAIL)
+    assert addresses(sessions, person) == []
+    consent(sessions, person, "sms", OTHER_PHONE)
+    assert addresses(sessions, person) == []
+    consent(sessions, person, "sms", PHONE)
+    assert addresses(sessions, person) == [("sms", PHONE)]
+    consent(sessions, person, "email", EMAIL)
+    assert addresses(sessions, person) == [("sms", PHONE), ("email", EMAIL)]
+
+
+def test_recipient_is_written_to_only_as_asked(sessions: Sessions) -> None:
+    person = put(sessions, phone=PHONE, email=EMAIL, alert_by="email")
+    consent(sessions, person, "sms", PHONE)
+    consent(sessions, person, "email", EMAIL)
+    assert addresses(sessions, person) == [("email", EMAIL)]
+    put(sessions, phone=PHONE, email=EMAIL, alert_by="text")
+    assert addresses(sessions, person) == [("sms", PHONE)]
+
+
+def test_opted_out_address_is_no_recipient_and_the_other_still_is(sessions: Sessions) -> None:
+    person = put(sessions, phone=PHONE, email=EMAIL)
+    consent(sessions, person, "sms", PHONE)
+    consent(sessions, person, "email", EMAIL)
+    with sessions.write() as session:
+        people.opt_out(session, "sms", PHONE, NOON, "replied STOP")
+    assert addresses(sessions, person) == [("email", EMAIL)]
+
+
+def test_consent_is_kept_once_and_a_newer_one_beside_it(sessions: Sessions) -> None:
+    person = put(sessions, phone=PHONE)
+    consent(sessions, person, "sms", PHONE)
+    consent(sessions, person, "sms", PHONE)
+    consent(sessions, person, "sms", PHONE, on=day(1))
+    with sessions.read() as session:
+        found = session.exec(select(Consent.given_on).order_by(Consent.id)).all()
+    assert found == [MONDAY, day(1)]
+
+
+def test_consultant_has_only_own_farms(sessions: Sessions, home: Home) -> None:
+    consultant = put(sessions, name="Per Nystrom", email="per@example.org")
+    other = put(sessions, name="Eva Roth", email="eva@example.org")
+    with sessions.write() as session:
+        session.get_one(Farm, home.farm_id).consultant_id = consultant
+    with sessions.read() as session:
+        mine = people.farms_of_consultant(session, consultant)
+        assert [(farm.name, farmer.name) for farm, farmer in mine] == [
+            ("Plum Bottom", "Ada Lindqvist")
+        ]
+        assert people.farms_of_consultant(session, other) == []
+        assert [person.name for person in people.consultants(session)] == ["Per Nystrom"]
+
+
+def test_area_takes_over_a_new_time_zone(sessions: Sessions) -> None:
+    with sessions.write() as session:
+        first = people.put_area(session, "Heron Flats", "America/Chicago").id
+        again = people.put_area(session, "Heron Flats", "America/Denver")
+    assert (again.id, again.time_zone) == (first, "America/Denver")
+
+
+def test_consent_date_stays_the_one_given(sessions: Sessions) -> None:
+    """The evidence holds the day of consent and, beside it, the instant it was written down."""
+    person = put(sessions, phone=PHONE)
+    consent(sessions, person, "sms", PHONE, on=date(2026, 11, 2))
+    with sessions.read() as session:
+        [kept] = session.exec(select(Consent)).all()
+    assert (kept.given_on, kept.recorded_at, kept.how) == (date(2026, 11, 2), NOON, "signed form")

@@ -1,0 +1,108 @@
+from __future__ import annotations
+
+import pytest
+from factories import MONDAY, NOON, Home
+from sqlalchemy.exc import IntegrityError
+
+from alerts.store import documents, fields, results
+from alerts.store.session import Sessions
+from alerts.store.tables import LabResult
+
+
+def build(document_id: int, identity: str, **values: object) -> LabResult:
+    said = {
+        "row": 2,
+        "farm_label": "Plum Bottom",
+        "field_label": "North",
+        "lab": "Kestrel",
+        "lab_number": "KE-1",
+        "method": "nir",
+        "sampled_on": MONDAY,
+        "readings": {"rfv": 200.0},
+        "rfv": 200.0,
+        "received_at": NOON,
+        **values,
+    }
+    return LabResult(document_id=document_id, identity=identity, **said)
+
+
+@pytest.fixture
+def document_id(sessions: Sessions, home: Home) -> int:
+    with sessions.write() as session:
+        return documents.keep_document(
+            session, name="a.csv", source="test", lab="", content=b"a", now=NOON
+        ).id
+
+
+def test_versions_of_a_result_come_oldest_first(sessions: Sessions, document_id: int) -> None:
+    with sessions.write() as session:
+        first, second = (build(document_id, "one", rfv=value) for value in (200.0, 210.0))
+        results.add_result(session, first)
+        results.add_result(session, second, replaces=first)
+        results.add_result(session, build(document_id, "two"))
+    with sessions.read() as session:
+        found = results.versions(session, ["one", "two", "three"])
+    assert [(row.version, row.rfv) for row in found["one"]] == [(1, 200.0), (2, 210.0)]
+    assert found["one"][0].replaced_by == found["one"][1].id
+    assert found["one"][1].replaced_by is None
+    assert len(found["two"]) == 1
+    assert "three" not in found
+
+
+def test_versions_of_more_identities_than_one_statement_takes(
+    sessions: Sessions, document_id: int
+) -> None:
+    names = [f"identity {n}" for n in range(fields.CHUNK + 5)]
+    with sessions.write() as session:
+        for name in names:
+            results.add_result(session, build(document_id, name))
+    with sessions.read() as session:
+        assert set(results.versions(session, names)) == set(names)
+
+
+def test_two_first_versions_of_one_identity_are_refused(
+    sessions: Sessions, document_id: int
+) -> None:
+    with pytest.raises(IntegrityError), sessions.write() as session:
+        results.add_result(session, build(document_id, "one"))
+        results.add_result(session, build(document_id, "one"))
+
+
+def test_unmatched_results_come_by_the_names_they_were_given(
+    sessions: Sessions, home: Home, document_id: int
+) -> None:
+    with sessions.write() as session:
+        results.add_result(session, build(document_id, "1", field_label="Nrth"))
+        results.add_result(session, build(document_id, "2", field_label="Nrth", row=3))
+        results.add_result(session, build(document_id, "3", field_label="Creek"))
+        results.add_result(session, build(document_id, "4", field_id=home.field_id))
+    with sessions.read() as session:
+        found = results.unmatched(session)
+    assert [(group.field_label, len(group.results)) for group in found] == [
+        ("Nrth", 2),
+        ("Creek", 1),
+    ]
+    assert found[0].results[0][1] == "a.csv"
+
+
+def test_replaced_result_waits_for_no_field(sessions: Sessions, document_id: int) -> None:
+    with sessions.write() as session:
+        first = build(document_id, "one", rfv=200.0)
+        results.add_result(session, first)
+        results.add_result(session, build(document_id, "one", rfv=210.0), replaces=first)
+    with sessions.read() as session:
+        [group] = results.unmatched(session)
+    assert [row.rfv for row, _ in group.results] == [210.0]
+
+
+def test_results_of_a_field_are_its_valid_ones_by_day(
+    sessions: Sessions, home: Home, document_id: int
+) -> None:
+    with sessions.write() as session:
+        first = build(document_id, "one", field_id=home.field_id)
+        results.add_result(session, first)
+        second = build(document_id, "one", field_id=home.field_id, rfv=210.0)
+        results.add_result(session, second, replaces=first)
+    with sessions.read() as session:
+        found = results.results_of_field(session, home.field_id)
+    assert [row.rfv for row in found] == [210.0]

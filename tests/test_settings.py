@@ -1,0 +1,273 @@
+"""Settings as an operator gives them: by `.env` in the working folder and by the environment."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from alerts.domain.errors import ConfigurationError
+from alerts.settings import PLACEHOLDER, PREFIX, Environment, Settings, read_settings
+
+ROOT = Path(__file__).parents[1]
+NAMES = [f"{PREFIX}{name.upper()}" for name in Settings.model_fields]
+SECRETS = ("SECRET", "SMS_SECRET", "SMTP_PASSWORD", "INTAKE_TOKEN")
+GOOD_SECRET = "0123456789abcdef"  # 16 characters
+
+EnvFile = Callable[..., None]
+
+TEXTS = {
+    "SMS": "rest",
+    "SMS_URL": "https://gateway.example.org/2010-04-01",
+    "SMS_ACCOUNT": "AC1",
+    "SMS_SECRET": "gateway-secret",
+    "SMS_SENDER": "+12025550100",
+}
+
+
+@pytest.fixture(autouse=True)
+def clean_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An empty working folder, and none of our variables."""
+    monkeypatch.chdir(tmp_path)
+    for name in NAMES:
+        monkeypatch.delenv(name, raising=False)
+
+
+@pytest.fixture
+def env_file(tmp_path: Path) -> EnvFile:
+    """Write `.env`; names without their prefix."""
+
+    def write(**values: str) -> None:
+        lines = [f"{PREFIX}{name}={value}\n" for name, value in values.items()]
+        (tmp_path / ".env").write_text("".join(lines), encoding="utf-8")
+
+    return write
+
+
+def defaults() -> Settings:
+    return Settings(_env_file=None)
+
+
+def sentence() -> str:
+    with pytest.raises(ConfigurationError) as caught:
+        read_settings()
+    text = str(caught.value)
+    assert "\n" not in text
+    return text
+
+
+# --- where they come from
+
+
+def test_settings_have_harmless_defaults() -> None:
+    settings = read_settings()
+    assert settings.environment is Environment.DEVELOPMENT
+    assert (settings.sms, settings.email) == ("console", "console")  # nothing leaves the machine
+    assert settings.web_host == "127.0.0.1"
+    assert settings.intake_token.get_secret_value() == ""  # posting is off
+    assert settings.config_dir is None
+
+
+def test_settings_are_read_from_the_env_file(env_file: EnvFile) -> None:
+    env_file(WEB_PORT="9001", TIME_ZONE="America/Denver", INBOX_DIR="lab files")
+    settings = read_settings()
+    assert settings.web_port == 9001
+    assert settings.time_zone == "America/Denver"
+    assert settings.inbox_dir == Path("lab files")
+
+
+def test_variable_of_the_environment_wins_over_the_file(
+    env_file: EnvFile, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    env_file(WEB_PORT="9001")
+    monkeypatch.setenv("CUTCALL_WEB_PORT", "9002")
+    assert read_settings().web_port == 9002
+    assert read_settings(web_port=9003).web_port == 9003
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_empty_setting_is_as_good_as_none(env_file: EnvFile, name: str) -> None:
+    # in particular, an empty folder name is not the working folder
+    env_file(**{name.removeprefix(PREFIX): ""})
+    assert read_settings() == defaults()
+
+
+def test_settings_cannot_be_changed_afterwards() -> None:
+    with pytest.raises(ValueError, match="frozen"):
+        read_settings().web_port = 1  # type: ignore[misc]
+
+
+# --- wrong values
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "expected"),
+    [
+        ("ENVIRONMENT", "prod", "'development' or 'production'"),
+        ("TIME_ZONE", "Mars", "such as America/Chicago"),
+        ("TIME_ZONE", "America", "such as America/Chicago"),  # a folder of zones
+        ("TIME_ZONE", "../../etc/hosts", "such as America/Chicago"),
+        ("PUBLIC_URL", "cutcall.example.org", "it starts with https://"),
+        ("SMS_URL", "gateway.example.org", "it starts with https://"),
+        ("WEB_PORT", "http", "integer"),
+        ("WEB_PORT", "65536", "less than or equal to 65535"),
+        ("WEB_PORT", "-1", "greater than or equal to 0"),
+        ("SMTP_PORT", "0", "greater than or equal to 1"),
+        ("INTAKE_MAX_MIB", "0", "greater than or equal to 1"),
+        ("INTAKE_MAX_MIB", "4096", "less than or equal to 1024"),
+        ("INTAKE_MAX_MIB", "32 MB", "integer"),
+        ("SMS", "pigeon", "'console' or 'rest'"),
+        ("EMAIL", "post", "'console' or 'smtp'"),
+        ("SMTP_USE", "ssl", "'plain', 'starttls' or 'tls'"),
+        ("LOG_LEVEL", "loud", "'INFO'"),
+    ],
+)
+def test_wrong_setting_gives_one_sentence_with_what_is_expected(
+    env_file: EnvFile, name: str, value: str, expected: str
+) -> None:
+    env_file(**{name: value})
+    text = sentence()
+    assert text.startswith(f"CUTCALL_{name}: ")
+    assert expected in text
+    assert f"(given: '{value}')" in text
+
+
+def test_first_of_several_wrong_settings_is_named(env_file: EnvFile) -> None:
+    env_file(WEB_PORT="x", LOG_LEVEL="loud")
+    assert sentence().startswith("CUTCALL_WEB_PORT: ")
+
+
+def test_env_file_that_is_not_utf8_is_named(tmp_path: Path) -> None:
+    (tmp_path / ".env").write_bytes("CUTCALL_INBOX_DIR=M\u00fcller\n".encode("latin-1"))
+    assert sentence() == ".env is not UTF-8 text; save it as UTF-8"
+
+
+# --- settings that need one another
+
+
+def test_texts_by_gateway_need_a_whole_set(env_file: EnvFile) -> None:
+    env_file(**TEXTS)
+    assert read_settings().sms_url == TEXTS["SMS_URL"]
+
+
+@pytest.mark.parametrize("missing", ["SMS_URL", "SMS_ACCOUNT", "SMS_SECRET", "SMS_SENDER"])
+def test_texts_by_gateway_name_what_is_missing(env_file: EnvFile, missing: str) -> None:
+    env_file(**{name: value for name, value in TEXTS.items() if name != missing})
+    assert sentence() == f"CUTCALL_{missing} is empty, but sms=rest needs it"
+
+
+def test_messaging_service_stands_in_for_a_sender(env_file: EnvFile) -> None:
+    env_file(**(TEXTS | {"SMS_SENDER": "", "SMS_SERVICE": "MG1"}))
+    assert read_settings().sms_service == "MG1"
+
+
+def test_email_by_smtp_needs_a_host(env_file: EnvFile) -> None:
+    env_file(EMAIL="smtp")
+    assert sentence() == "CUTCALL_SMTP_HOST is empty, but email=smtp needs it"
+    env_file(EMAIL="smtp", SMTP_HOST="mail.example.org")
+    assert read_settings().smtp_host == "mail.example.org"
+
+
+# --- production
+
+
+@pytest.mark.parametrize("secret", ["", PLACEHOLDER, "short", GOOD_SECRET[:-1]])
+def test_production_refuses_a_missing_or_short_secret(env_file: EnvFile, secret: str) -> None:
+    env_file(ENVIRONMENT="production", SECRET=secret)
+    text = sentence()
+    assert "CUTCALL_SECRET" in text
+    assert "16 characters" in text
+
+
+def test_production_takes_a_secret_of_16_characters(env_file: EnvFile) -> None:
+    env_file(ENVIRONMENT="production", SECRET=GOOD_SECRET)
+    assert read_settings().environment is Environment.PRODUCTION
+
+
+@pytest.mark.parametrize("secret", ["", PLACEHOLDER, "short"])
+def test_development_takes_any_secret(env_file: EnvFile, secret: str) -> None:
+    env_file(SECRET=secret)
+    assert read_settings().environment is Environment.DEVELOPMENT
+
+
+# --- secrets stay secret
+
+
+@pytest.mark.parametrize("name", SECRETS)
+def test_secret_is_not_shown_with_the_settings(env_file: EnvFile, name: str) -> None:
+    env_file(**{name: "violet-heron"})
+    settings = read_settings()
+    assert getattr(settings, name.lower()).get_secret_value() == "violet-heron"
+    assert "violet-heron" not in repr(settings)
+    assert "violet-heron" not in settings.model_dump_json()
+
+
+@pytest.mark.parametrize("name", SECRETS)
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"WEB_PORT": "x"},
+        {"SMS": "rest"},
+        {"EMAIL": "smtp"},
+        {"ENVIRONMENT": "production", "PUBLIC_URL": "x"},
+    ],
+)
+def test_no_complaint_repeats_a_secret(env_file: EnvFile, name: str, wrong: dict[str, str]) -> None:
+    env_file(**({name: "violet-heron"} | wrong))
+    with pytest.raises(ConfigurationError) as caught:
+        read_settings()
+    # the cause is part of a traceback, and so of a log
+    assert "violet-heron" not in str(caught.value)
+    assert "violet-heron" not in str(caught.value.__cause__)
+
+
+def test_secret_too_short_for_production_is_not_repeated(env_file: EnvFile) -> None:
+    env_file(ENVIRONMENT="production", SECRET="violet-heron")  # 12 characters
+    with pytest.raises(ConfigurationError) as caught:
+        read_settings()
+    assert "violet-heron" not in str(caught.value)
+    assert "violet-heron" not in str(caught.value.__cause__)
+
+
+@pytest.mark.parametrize("name", SECRETS)
+def test_value_of_a_wrong_secret_is_not_shown(name: str) -> None:
+    with pytest.raises(ConfigurationError) as caught:
+        read_settings(**{name.lower(): ["violet-heron"]})
+    text = str(caught.value)
+    assert text.startswith(f"CUTCALL_{name}: ")
+    assert "not shown" in text
+    assert "violet-heron" not in text
+
+
+# --- .env.example
+
+
+def example_lines() -> list[str]:
+    return (ROOT / ".env.example").read_text(encoding="utf-8").splitlines()
+
+
+def test_example_file_holds_every_setting_exactly_once() -> None:
+    found = [match[1] for line in example_lines() if (match := re.match(r"(CUTCALL_\w+)=", line))]
+    assert sorted(found) == sorted(NAMES)
+
+
+def test_example_file_holds_nothing_but_settings_and_comments() -> None:
+    odd = [line for line in example_lines() if not re.match(r"(CUTCALL_\w+=|#|$)", line)]
+    assert odd == []
+
+
+def test_example_file_copied_as_it_is_gives_the_defaults(tmp_path: Path) -> None:
+    (tmp_path / ".env").write_text("\n".join(example_lines()), encoding="utf-8")
+    assert read_settings() == defaults()
+
+
+@pytest.mark.parametrize("name", SECRETS)
+def test_example_file_holds_no_secret(name: str) -> None:
+    (line,) = [line for line in example_lines() if line.startswith(f"CUTCALL_{name}=")]
+    assert line.partition("=")[2] in ("", PLACEHOLDER)
+
+
+def test_every_setting_is_described() -> None:
+    assert all(field.description for field in Settings.model_fields.values())
