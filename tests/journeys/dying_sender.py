@@ -17,7 +17,7 @@ from datetime import datetime
 from alerts.bootstrap import build_parts
 from alerts.scheduler import run_round
 from alerts.settings import read_settings
-from alerts.transports.base import Channel, OutgoingMessage, SendResult, Transport
+from alerts.transports.base import Channel, OutgoingMessage, SendResult, Sighting, Transport
 
 KILLED = 9
 
@@ -37,6 +37,15 @@ class Dying(Transport):
         if self._after_sending:
             await self._real.send(message)
         os._exit(KILLED)
+
+    async def find(self, message: OutgoingMessage) -> Sighting | None:
+        return await self._real.find(message)
+
+    async def read_back(self, gateway_id: str) -> Sighting | None:
+        return await self._real.read_back(gateway_id)
+
+    async def aclose(self) -> None:
+        await self._real.aclose()
 
 
 def main(now: str, when: str) -> None:

@@ -1,5 +1,4 @@
-"""The whole service as bootstrap wires it, on a clock the test sets, between real servers;
-and the command line in a folder of its own.
+"""The whole service as bootstrap wires it, on a clock the test sets, between real servers.
 
 Farms, fields, laboratories and people are invented; phones are fictional 555-01xx numbers.
 """
@@ -7,7 +6,6 @@ Farms, fields, laboratories and people are invented; phones are fictional 555-01
 from __future__ import annotations
 
 import asyncio
-import json
 import os
 import re
 import subprocess
@@ -22,10 +20,9 @@ from dying_sender import KILLED
 from factories import ROSTER_ROW, sheet
 from fakes import SettableClock
 from pydantic import SecretStr
-from sqlmodel import select
+from sqlmodel import col, select
 
 from alerts.bootstrap import Parts, build_parts
-from alerts.domain.outlook import HORIZON_DAYS
 from alerts.intake.roster import read_roster
 from alerts.loopback.gateway import LoopbackGateway, StoredText
 from alerts.loopback.mailbox import KeptMail, LoopbackMailbox
@@ -141,7 +138,7 @@ class Station:
         return line
 
     def outbox(self, channel: str = "sms") -> list[OutboxMessage]:
-        query = select(OutboxMessage).order_by(OutboxMessage.id)
+        query = select(OutboxMessage).order_by(col(OutboxMessage.id))
         with self.parts.sessions.read() as session:
             return [row for row in session.exec(query) if row.channel == channel]
 
@@ -149,7 +146,7 @@ class Station:
         query = (
             select(DeliveryEvent)
             .where(DeliveryEvent.message_id == message.id)
-            .order_by(DeliveryEvent.id)
+            .order_by(col(DeliveryEvent.id))
         )
         with self.parts.sessions.read() as session:
             return [event.status for event in session.exec(query)]
@@ -174,42 +171,4 @@ def date_in(text: str, pattern: str) -> date:
     assert found is not None, text
     told = date(2027, 1 + MONTHS.index(found[1]), int(found[2]))
     assert f"{told:%a} {found[1]} {told.day}" in text  # the day of the week is the right one
-    assert told < SAMPLED.replace(year=2028) and (told - SAMPLED).days <= HORIZON_DAYS
     return told
-
-
-# --------------------------------------------------------------- as a command line
-
-
-@dataclass(frozen=True, slots=True)
-class Command:
-    """`python -m alerts` in a folder of its own, as an operator runs it."""
-
-    folder: Path
-    environment: dict[str, str] = field(default_factory=dict)
-
-    def run(self, *arguments: str, **settings: str) -> subprocess.CompletedProcess[str]:
-        done = subprocess.run(
-            [sys.executable, "-m", "alerts", *arguments],
-            cwd=self.folder,
-            env=self.full_environment(settings),
-            capture_output=True,
-            text=True,
-            timeout=120,
-        )
-        assert "Traceback" not in done.stdout + done.stderr, done.stderr
-        return done
-
-    def json(self, *arguments: str, **settings: str) -> object:
-        done = self.run(*arguments, "--json", **settings)
-        assert done.returncode == 0, done.stderr
-        return json.loads(done.stdout)
-
-    def full_environment(self, settings: Mapping[str, str]) -> dict[str, str]:
-        outside = {k: v for k, v in os.environ.items() if not k.startswith("CUTCALL_")}
-        return {**outside, "COLUMNS": "200", **self.environment, **settings}
-
-    def write(self, name: str, content: str | bytes) -> str:
-        path = self.folder / name
-        path.write_bytes(content.encode() if isinstance(content, str) else content)
-        return name

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Sequence
 from datetime import date, timedelta
+from pathlib import Path
 
 import pytest
+
+# pytest's importlib mode puts nothing on the path; the situations are a module of their own.
+sys.path.insert(0, str(Path(__file__).parent))
+
+from situations import MARK, TODAY
 
 from alerts.domain.outlook import DayAhead, FarmOutlook, FieldOutlook, StartDates
 from alerts.domain.records import HarvestMethod, Index, WhichLoad
 from alerts.domain.snapshot import FarmPlan
 from alerts.messages.start_messages import Setting
 
-TODAY = date(2027, 5, 12)  # a Wednesday
 WAITING = (0.004, 0.07, 0.14, 0.24, 0.36, 0.48, 0.59, 0.69, 0.78, 0.995)
 
 # Feed target, handling loss, last value, standing today, change a day; as alfalfa in mid May.
@@ -99,7 +105,7 @@ def setting_of() -> Callable[..., Setting]:
         return Setting(
             language=language,
             harvest_method=method,
-            mark="#K7Q2B",
+            mark=MARK,
             today=TODAY,
             first_text=first_text,
             unsubscribe_url=unsubscribe_url,

@@ -1,0 +1,204 @@
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from html.parser import HTMLParser
+from typing import Any
+
+import pytest
+from situations import DECISIONS, FARMS, MARK, TODAY
+
+from alerts.domain.outlook import FarmOutlook, StartDates
+from alerts.domain.records import HarvestMethod, Index, WhichLoad
+from alerts.messages.start_messages import Setting, arithmetic, headline, start_email
+from alerts.messages.templates import Templates
+
+
+class Words(HTMLParser):
+    """The words of a page as a person reads them."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.said: list[str] = []
+        self.links: list[str] = []
+        self.tags: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.links += [value for name, value in attrs if name == "href" and value]
+
+    def handle_data(self, data: str) -> None:
+        self.said.append(data)
+
+
+def read(html: str) -> Words:
+    words = Words()
+    words.feed(html)
+    words.close()
+    return words
+
+
+def dates_in(text: str) -> set[str]:
+    month = "Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec"
+    return set(re.findall(rf"(?:{month}) \d+(?:-(?:(?:{month}) )?\d+)?", text))
+
+
+def numbers_in(text: str) -> set[str]:
+    return set(re.findall(r"\d+(?:\.\d+)?", text))
+
+
+@pytest.mark.parametrize("kind", DECISIONS)
+@pytest.mark.parametrize("farm", ["one field", "three fields", "nine fields", "NDF", "stands in"])
+def test_email_says_the_same_dates_and_numbers_plain_and_as_html(
+    kind: str,
+    farm: str,
+    templates: Templates,
+    outlook_of: Callable[..., FarmOutlook],
+    setting_of: Callable[..., Setting],
+    start_dates: Callable[..., StartDates],
+) -> None:
+    decision, around = DECISIONS[kind]
+    outlook = outlook_of(**FARMS[farm], start=start_dates(*around))
+    letter = start_email(templates, decision, outlook, setting_of())
+    body = letter.html.partition("</title>")[2]
+    shown = " ".join(read(body).said)
+    assert dates_in(letter.text) == dates_in(shown) != set()
+    places = {str(n) for n in range(1, 1 + len(outlook.fields))}  # only the plain list is numbered
+    assert numbers_in(shown) <= numbers_in(letter.text) <= numbers_in(shown) | places
+    assert letter.subject == headline(decision, outlook, TODAY)
+    assert letter.text.startswith(f"{letter.subject}\n")
+    assert f"<title>{letter.subject}</title>" in letter.html
+    assert letter.text.rstrip().endswith(MARK)
+    assert MARK in shown
+    for wrong in ("None", "{", "}", "()"):
+        assert wrong not in letter.text
+        assert wrong not in body
+
+
+def test_email_escapes_names_in_html_only(
+    templates: Templates, outlook_of: Callable[..., FarmOutlook], setting_of: Callable[..., Setting]
+) -> None:
+    farm, field = '<script>alert("x")</script> farm', "North & <b>South</b>"
+    outlook = outlook_of(farm=farm, fields=(field,))
+    letter = start_email(templates, DECISIONS["coming"][0], outlook, setting_of())
+    assert "&lt;script&gt;alert(" in letter.html
+    assert "North &amp; &lt;b&gt;South&lt;/b&gt;" in letter.html
+    page = read(letter.html)
+    assert "script" not in page.tags
+    assert "b" not in page.tags
+    assert farm in letter.subject
+    assert field in letter.text
+
+
+def test_email_shows_what_waiting_costs_day_by_day(
+    templates: Templates, outlook_of: Callable[..., FarmOutlook], setting_of: Callable[..., Setting]
+) -> None:
+    outlook = outlook_of()
+    letter = start_email(templates, DECISIONS["coming"][0], outlook, setting_of())
+    rows = ["Wed May 12: under 1 %", "Thu May 13: 7 %", "Fri May 14: 14 %", "Sat May 15: 24 %"]
+    rows += ["Sun May 16: 36 %", "Mon May 17: 48 %", "Tue May 18: 59 %", "Wed May 19: 69 %"]
+    shown = letter.text.partition("by start day:")[2].strip().splitlines()[: len(rows)]
+    assert [line.strip() for line in shown] == rows
+    cells = re.findall(r"<th scope=\"row\"[^>]*>([^<]*)</th>\s*<td[^>]*>([^<]*%)</td>", letter.html)
+    assert [f"{day_of}: {chance}" for day_of, chance in cells] == rows
+
+
+@pytest.mark.parametrize(
+    ("method", "own"),
+    [
+        (HarvestMethod.HAYLAGE, "Ensile at the moisture"),
+        (HarvestMethod.BALEAGE, "Bale and wrap at the moisture"),
+        (HarvestMethod.DRY_HAY, "from 150 F check twice a day"),
+    ],
+)
+def test_email_carries_the_cautions_of_its_harvest_method(
+    method: HarvestMethod,
+    own: str,
+    templates: Templates,
+    outlook_of: Callable[..., FarmOutlook],
+    setting_of: Callable[..., Setting],
+) -> None:
+    letter = start_email(
+        templates, DECISIONS["start today"][0], outlook_of(), setting_of(method=method)
+    )
+    for body in (letter.text, letter.html):
+        assert own in body
+        assert "rain on cut hay" in body
+        assert "your nutritionist" in body
+        assert "Power off" in body
+    others = {"Ensile at", "Bale and wrap", "from 150 F"} - {own[:9], own[:13], own[:10]}
+    assert len(others) == 2
+    assert not any(other in letter.text for other in others)
+
+
+def test_email_links_to_stop_only_where_there_is_a_page_for_it(
+    templates: Templates, outlook_of: Callable[..., FarmOutlook], setting_of: Callable[..., Setting]
+) -> None:
+    url = "https://cutcall.example.org/stop/abc.def?x=1&y=2"
+    decision = DECISIONS["coming"][0]
+    with_link = start_email(templates, decision, outlook_of(), setting_of(unsubscribe_url=url))
+    assert f"Stop these emails: {url}\n" in with_link.text
+    assert read(with_link.html).links == [url]
+    without = start_email(templates, decision, outlook_of(), setting_of())
+    assert "Stop these" not in without.text + without.html
+
+
+@pytest.mark.parametrize(
+    ("case", "words"),
+    [
+        # 160 + 25 = 185; 185 + 2 days x 4.0 = 193
+        (
+            {},
+            ("RFV 160", "loses about 25 points", "the last load must", "185", "start near RFV 193"),
+        ),
+        # the average load is cut half way: 185 + 4 / 2 x 4.0 = 193
+        (
+            {"which_load": WhichLoad.AVERAGE, "harvest_days": 4.0},
+            ("the average of the crop must", "takes 4 days", "start near RFV 193"),
+        ),
+        # 165 + 15 = 180; 180 + 1 x 4.1 = 184.1
+        ({"index": Index.RFQ, "harvest_days": 1.0}, ("180", "takes 1 day:", "start near RFQ 184")),
+        # 44 - 2.5 = 41.5; 41.5 - 2 x 0.6 = 40.3
+        ({"index": Index.NDF}, ("NDF 44", "adds about 2.5 units", "41.5", "start near NDF 40.3")),
+    ],
+)
+def test_arithmetic_gives_the_sum_in_words(
+    case: dict[str, Any], words: tuple[str, ...], outlook_of: Callable[..., FarmOutlook]
+) -> None:
+    said = arithmetic(outlook_of(**case))
+    for expected in words:
+        assert expected in said, said
+
+
+@pytest.mark.parametrize(
+    ("kind", "line"),
+    [
+        ("coming", "Windfall Acres: start cutting about Sun May 16"),
+        ("moved", "Windfall Acres: start date moved to Tue May 18, was Sat May 15"),
+        ("start today", "Windfall Acres: start cutting today, Wed May 12"),
+        ("start tomorrow", "Windfall Acres: start cutting tomorrow, Thu May 13"),
+        ("start with more lead", "Windfall Acres: start cutting on Sat May 15"),
+        (
+            "start moved near",
+            "Windfall Acres: start cutting tomorrow, Thu May 13, not Sun May 16 as told",
+        ),
+        ("late start", "Windfall Acres: start cutting now, the day to start was Tue May 11"),
+        ("past", "Windfall Acres: Long Strip is already past its RFV target"),
+    ],
+)
+def test_headline_says_date_and_farm(
+    kind: str, line: str, outlook_of: Callable[..., FarmOutlook]
+) -> None:
+    assert headline(DECISIONS[kind][0], outlook_of(), TODAY) == line
+
+
+def test_email_of_a_field_not_in_sight_says_later_without_a_range(
+    templates: Templates, outlook_of: Callable[..., FarmOutlook], setting_of: Callable[..., Setting]
+) -> None:
+    outlook = outlook_of(fields=("East", "West"))
+    unseen = replace(outlook.fields[1], start=StartDates(None, None, None, 0.0, (0.0,)))
+    outlook = replace(outlook, fields=(outlook.fields[0], unseen))
+    letter = start_email(templates, DECISIONS["coming"][0], outlook, setting_of())
+    assert "2. West: latest start later; RFV 205 on May 11, 3 results\n" in letter.text
+    assert "not in sight" not in letter.text + letter.html
