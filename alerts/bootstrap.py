@@ -8,7 +8,7 @@ import socket
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, timezone
 from zoneinfo import ZoneInfo
 
 from alerts.configfiles import WEEKDAYS, ConfigDir, Schedule, read_guidelines, read_schedule
@@ -29,6 +29,10 @@ from alerts.transports.base import Channel, Transport
 from alerts.transports.registry import transport_class
 
 Clock = Callable[[], datetime]
+
+LATEST_ZONE = timezone(timedelta(hours=14))
+"""Where a day begins first. A sampling date is in the future only when it is so there too: fields
+may lie far from the zone of the service, and a good sample must not wait for midnight."""
 
 MAIL_DATA_TIMEOUT_S = 120.0
 """Wait for a mail server's word on the text itself. RFC 5321 asks for ten minutes, to avoid
@@ -71,7 +75,8 @@ class Parts:
             guidelines=self.guidelines,
             season_first_day=self.season_first_day(),
             sample_before=self.schedule.sampling.before,
-            today=self.today(),
+            today=self.clock().astimezone(LATEST_ZONE).date(),
+            time_zone=ZoneInfo(self.settings.time_zone),
         )
 
     def evaluation_rules(self) -> EvaluationRules:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import shlex
 import signal
 import sys
 from collections.abc import Iterator
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
     from alerts.bootstrap import Parts
     from alerts.services.accept_results import IntakeReport
+    from alerts.services.read_outlooks import FieldLine
     from alerts.settings import Settings
 
 app = typer.Typer(
@@ -79,7 +81,7 @@ def serve() -> None:
     import uvicorn
 
     from alerts.bootstrap import build_parts
-    from alerts.scheduler import Ticker
+    from alerts.scheduler import Ticker, open_port
     from alerts.settings import read_settings
     from alerts.web.app import build_app
 
@@ -92,14 +94,14 @@ def serve() -> None:
         logging.getLogger(noisy).setLevel(logging.WARNING)
     _make_inbox(settings)
     parts = build_parts(settings)
+    # Before the first job runs: a second service beside one that holds the port sends nothing.
+    port = open_port(settings.web_host, settings.web_port)
     ticker = Ticker(parts)
     # The web server hands the signal on once it has stopped: then the jobs in flight may end.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     ticker.start()
     try:
-        uvicorn.run(
-            build_app(parts), host=settings.web_host, port=settings.web_port, log_config=None
-        )
+        uvicorn.Server(uvicorn.Config(build_app(parts), log_config=None)).run(sockets=[port])
     finally:
         ticker.stop()
 
@@ -157,9 +159,14 @@ def enrol(roster: Path, as_json: AsJson = False) -> None:
     if report.matched:
         typer.echo(f"{report.matched} waiting results now have their field")
     for note in report.notes:
-        typer.echo(f"row {note.row}, {note.column}: {note.text}")
+        typer.echo(f"{_place(f'row {note.row}', note.column)}: {note.text}")
     for rejection in report.rejected:
-        typer.echo(f"row {rejection.row} left out, {rejection.column}: {rejection.reason}")
+        place = _place(f"row {rejection.row} left out", rejection.column)
+        typer.echo(f"{place}: {rejection.reason}")
+
+
+def _place(row: str, column: str) -> str:
+    return f"{row}, {column}" if column else row
 
 
 @app.command()
@@ -171,17 +178,24 @@ def intake(
     """Take in results from files, and look at the areas they concern."""
     from alerts.intake.base import RawDocument
     from alerts.scheduler import run_evaluation
-    from alerts.services.accept_results import accept
+    from alerts.services.accept_results import IntakeReport, accept
     from alerts.web.app import report_json
 
-    failed = False
     reports = []
     with _parts() as parts:
         for file in files:
-            document = RawDocument(file.name, _read_file(file), "command", lab)
+            try:
+                document = RawDocument(file.name, file.read_bytes(), "command", lab)
+            except OSError as error:
+                reason = f"cannot read {file}: {error.strerror or error}"
+                reports.append(IntakeReport(file.name, refusal=reason))
+                continue
+            if len(document.content) > parts.settings.intake_max_mib * 1024 * 1024:
+                reason = f"{file} is larger than CUTCALL_INTAKE_MAX_MIB allows; split it"
+                reports.append(IntakeReport(file.name, refusal=reason))
+                continue
             report = accept(parts.sessions, document, parts.intake_rules(), parts.clock())
             reports.append(report)
-            failed = failed or bool(report.refusal)
         run_evaluation(parts)
     for report in reports:
         if report.refusal:
@@ -192,7 +206,7 @@ def intake(
         shown = [report_json(report) for report in reports if not report.refusal]
         if shown:
             _print_json(shown[0] if len(files) == 1 else shown)
-    if failed:
+    if any(report.refusal for report in reports):
         raise typer.Exit(1)
 
 
@@ -203,9 +217,10 @@ def _print_report(report: IntakeReport) -> None:
         f"{len(report.rejected)} rejected"
     )
     for rejection in report.rejected:
-        typer.echo(f"  row {rejection.row} rejected, {rejection.column}: {rejection.reason}")
+        place = _place(f"  row {rejection.row} rejected", rejection.column)
+        typer.echo(f"{place}: {rejection.reason}")
     for note in report.notes:
-        typer.echo(f"  row {note.row}, {note.column}: {note.text}")
+        typer.echo(f"{_place(f'  row {note.row}', note.column)}: {note.text}")
 
 
 def _read_file(path: Path) -> bytes:
@@ -220,7 +235,9 @@ def name(
     label: Annotated[str, typer.Argument(help="the name as the lab wrote it")],
     field: Annotated[str, typer.Option(help="the field it means")],
     farm: Annotated[str, typer.Option(help="the farm of that field")] = "",
-    farm_label: Annotated[str, typer.Option(help="the farm as the lab wrote it")] = "",
+    farm_label: Annotated[
+        str | None, typer.Option(help="the farm as the lab wrote it, where results of several wait")
+    ] = None,
 ) -> None:
     """Say which field a name means; results that waited for it flow on."""
     from alerts.scheduler import run_evaluation
@@ -247,16 +264,51 @@ def cut(
     on: Annotated[
         datetime | None, typer.Option(formats=["%Y-%m-%d"], help="day it was cut")
     ] = None,
+    area: Annotated[str, typer.Option(help="its area, where two have the farm")] = "",
+    undo: Annotated[bool, typer.Option("--undo", help="take the newest cut back")] = False,
 ) -> None:
-    """Record that a field was cut; its next cutting opens."""
-    from alerts.services.record_cuts import record_cut
+    """Record that a field was cut; its next cutting opens. A wrong one is undone with --undo."""
+    from alerts.scheduler import run_evaluation
+    from alerts.services.record_cuts import record_cut, undo_cut
+
+    if undo and on:
+        raise _fail("give --on or --undo, not both: first undo the wrong cut, then record another")
+    with _parts() as parts:
+        now = parts.clock()
+        if undo:
+            number, cut_on = undo_cut(parts.sessions, farm=farm, field=field, now=now, area=area)
+            said = f"the cut of {cut_on} is taken back; cutting {number} is open again"
+        else:
+            cut_on = on.date() if on else parts.today()
+            number = record_cut(
+                parts.sessions,
+                farm=farm,
+                field=field,
+                cut_on=cut_on,
+                now=now,
+                area=area,
+                season_first_day=parts.season_first_day(),
+            )
+            said = f"cutting {number} taken on {cut_on}; cutting {number + 1} is open"
+        run_evaluation(parts)
+    typer.echo(f"{field}: {said}")
+
+
+@app.command()
+def close(
+    field: Annotated[str, typer.Argument(help="the field that is given up")],
+    farm: Annotated[str, typer.Option(help="its farm")] = "",
+    area: Annotated[str, typer.Option(help="its area, where two have the farm")] = "",
+) -> None:
+    """Leave a field out from now on; enrolling it again opens it."""
+    from alerts.scheduler import run_evaluation
+    from alerts.services.record_cuts import close_field
 
     with _parts() as parts:
-        cut_on = on.date() if on else parts.today()
-        closed = record_cut(
-            parts.sessions, farm=farm, field=field, cut_on=cut_on, now=parts.clock()
-        )
-    typer.echo(f"{field}: cutting {closed} taken on {cut_on}; cutting {closed + 1} is open")
+        today = parts.today()
+        close_field(parts.sessions, farm=farm, field=field, on=today, now=parts.clock(), area=area)
+        run_evaluation(parts)
+    typer.echo(f"{field}: closed on {today}; enrol it again to open it")
 
 
 # ------------------------------------------------------------------------- looking
@@ -272,7 +324,9 @@ def outlook(
 
     with _parts() as parts:
         run_evaluation(parts)
-        lines = field_lines(parts.sessions, farm=farm)
+        lines = field_lines(parts.sessions)
+    if farm:
+        lines = _of_farm(lines, farm)
     if as_json:
         _print_json([asdict(line) for line in lines])
         return
@@ -288,10 +342,20 @@ def outlook(
             f"{line.index.upper()} {line.standing_target:g}",
             str(line.results),
             _day(line.start_median),
-            f"{_day(line.start_p10)} to {_day(line.start_p90)}",
+            f"{line.start_p10} to {line.start_p90}" if line.start_p10 else "-",
             _day(line.told),
         )
     _show(table)
+
+
+def _of_farm(lines: list[FieldLine], farm: str) -> list[FieldLine]:
+    from alerts.domain.names import name_key
+
+    chosen = [line for line in lines if name_key(line.farm) == name_key(farm)]
+    if not chosen:
+        known = ", ".join(dict.fromkeys(line.farm for line in lines)) or "none"
+        raise _fail(f"no farm '{farm}' has open fields; farms that have are: {known}")
+    return chosen
 
 
 @app.command()
@@ -322,14 +386,28 @@ def unmatched(as_json: AsJson = False) -> None:
         table.add_row(group.farm_label, group.field_label, str(len(group.results)), files)
     _show(table)
     if groups:
-        typer.echo("Say what a name means with: cutcall name LABEL --farm FARM --field FIELD")
+        typer.echo("Say what each name means, with the farm and field it is enrolled under:")
+    for group in groups:
+        label, written = shlex.quote(group.field_label), shlex.quote(group.farm_label)
+        typer.echo(f"  cutcall name {label} --farm-label {written} --farm FARM --field FIELD")
 
 
 @app.command()
-def rejected(as_json: AsJson = False) -> None:
+def rejected(
+    as_json: AsJson = False,
+    settle: Annotated[
+        int | None, typer.Option(help="take what waits of the document with this id off the list")
+    ] = None,
+) -> None:
     """Rows and files that could not be used, with what to do about them."""
+    from alerts.services.accept_results import settle as settle_document
     from alerts.store.documents import refused_documents, rejected_rows
 
+    if settle is not None:
+        with _parts() as parts:
+            settled = settle_document(parts.sessions, settle)
+        typer.echo(f"document {settle}: {settled} settled; the document itself is kept")
+        return
     with _parts() as parts, parts.sessions.read() as session:
         rows = rejected_rows(session)
         files = refused_documents(session)
@@ -337,19 +415,38 @@ def rejected(as_json: AsJson = False) -> None:
         _print_json(
             {
                 "rows": [
-                    {"document": d.name, "row": r.row, "column": r.column, "reason": r.reason}
+                    {
+                        "id": d.id,
+                        "document": d.name,
+                        "received_at": d.received_at,
+                        "row": r.row,
+                        "column": r.column,
+                        "reason": r.reason,
+                    }
                     for d, r in rows
                 ],
-                "documents": [{"document": d.name, "reason": d.refusal} for d in files],
+                "documents": [
+                    {
+                        "id": d.id,
+                        "document": d.name,
+                        "received_at": d.received_at,
+                        "reason": d.refusal,
+                    }
+                    for d in files
+                ],
             }
         )
         return
-    table = _table("File", "Row", "Column", "What to do")
+    table = _table("Id", "Received", "File", "Row", "Column", "What to do")
     for document, row in rows:
-        table.add_row(document.name, str(row.row), row.column, row.reason)
+        place = (str(document.id), _day(document.received_at.date()), document.name)
+        table.add_row(*place, str(row.row), row.column, row.reason)
     for document in files:
-        table.add_row(document.name, "", "", document.refusal)
+        place = (str(document.id), _day(document.received_at.date()), document.name)
+        table.add_row(*place, "", "", document.refusal)
     _show(table)
+    if rows or files:
+        typer.echo("A newer file of the same name settles what it corrects, --settle ID the rest.")
 
 
 @app.command()

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import socket
 import threading
 from collections.abc import Callable, Coroutine
 from datetime import timedelta
@@ -19,6 +20,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
 from alerts.bootstrap import Parts
+from alerts.domain.errors import ConfigurationError
 from alerts.services.accept_results import IntakeReport, collect
 from alerts.services.digest import queue_digests
 from alerts.services.dispatch import SendReport, dispatch_due
@@ -87,6 +89,18 @@ async def run_round(parts: Parts) -> SendReport:
     report = await run_sending(parts)
     await run_receipts(parts)
     return report
+
+
+def open_port(host: str, port: int) -> socket.socket:
+    """A socket that listens there; ConfigurationError names the setting when it cannot."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    try:
+        return socket.create_server((host, port), family=family, backlog=2048)
+    except OSError as error:
+        raise ConfigurationError(
+            f"CUTCALL_WEB_PORT: cannot listen on port {port} of {host} "
+            f"({error.strerror or error}); end what uses it or give another port"
+        ) from error
 
 
 class LoopThread:

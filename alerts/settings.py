@@ -5,13 +5,19 @@ Addresses and secrets live here; agronomic numbers and hours live in ``config/``
 
 from __future__ import annotations
 
+import os
+import re
+from collections.abc import Iterable
+from difflib import get_close_matches
 from enum import StrEnum
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from email_validator import EmailNotValidError, validate_email
 from pydantic import Field, SecretStr, ValidationError, field_validator, model_validator
-from pydantic_settings import BaseSettings, SettingsConfigDict
+from pydantic_settings import BaseSettings, DotEnvSettingsSource, SettingsConfigDict
 
 from alerts.domain.errors import ConfigurationError
 
@@ -19,6 +25,8 @@ PREFIX = "CUTCALL_"
 ENV_FILE = ".env"
 PLACEHOLDER = "change-me"
 SHORTEST_SECRET = 16
+# A number in full (ITU-T E.164), a short code, or letters and digits as in GSM 03.40; from memory.
+_SENDER = re.compile(r"\+[1-9]\d{6,14}|\d{5,6}|(?=.*[A-Za-z])[A-Za-z0-9 ]{1,11}")
 
 
 class Environment(StrEnum):
@@ -119,9 +127,39 @@ class Settings(BaseSettings):
             raise ValueError(f"'{value}' is not a web address; it starts with https://")
         return value
 
+    @field_validator("database_url")
+    @classmethod
+    def _known_database(cls, value: str) -> str:
+        kind = value.partition(":")[0].partition("+")[0]
+        if kind in ("postgres", "postgresql") and not find_spec("psycopg"):
+            raise ValueError(
+                "PostgreSQL needs the package psycopg, which is not installed; install it and "
+                "write postgresql+psycopg://..., or use sqlite:///cutcall.db"
+            )
+        if kind == "postgres" or value.startswith("postgresql:"):
+            raise ValueError("a PostgreSQL address begins with postgresql+psycopg://")
+        return value
+
+    @field_validator("email_from", "email_reply_to")
+    @classmethod
+    def _email_address(cls, value: str) -> str:
+        try:
+            if value:
+                validate_email(value, check_deliverability=False)
+        except EmailNotValidError:
+            raise ValueError(
+                f"'{value}' is not an email address; write it like cutcall@example.org"
+            ) from None
+        return value
+
     @model_validator(mode="after")
     def _complete(self) -> Settings:
         needed: dict[str, str] = {}
+        if self.public_url and not self._is_secret():
+            raise ValueError(
+                f"{PREFIX}SECRET must be a random text of {SHORTEST_SECRET} characters or more "
+                f"where {PREFIX}PUBLIC_URL is set: it signs the links under that address"
+            )
         if self.sms == "rest":
             needed |= {"sms_url": self.sms_url, "sms_account": self.sms_account}
             needed |= {"sms_secret": self.sms_secret.get_secret_value()}
@@ -132,24 +170,46 @@ class Settings(BaseSettings):
             if not value:
                 kind = "sms=rest" if name.startswith("sms") else "email=smtp"
                 raise ValueError(f"{PREFIX}{name.upper()} is empty, but {kind} needs it")
-        if self.environment is Environment.PRODUCTION:
-            secret = self.secret.get_secret_value()
-            if secret == PLACEHOLDER or len(secret) < SHORTEST_SECRET:
-                raise ValueError(
-                    f"{PREFIX}SECRET must be a random text of {SHORTEST_SECRET} characters or "
-                    "more in production"
-                )
+        if self.environment is Environment.PRODUCTION and not self._is_secret():
+            raise ValueError(
+                f"{PREFIX}SECRET must be a random text of {SHORTEST_SECRET} characters or "
+                "more in production"
+            )
+        if self.sms == "rest" and self.sms_sender and not _SENDER.fullmatch(self.sms_sender):
+            raise ValueError(
+                f"{PREFIX}SMS_SENDER: '{self.sms_sender}' cannot send texts; give a number such as "
+                "+12025550100, a short code of 5 or 6 digits, or a sender name of up to 11 "
+                "characters"
+            )
         return self
+
+    def _is_secret(self) -> bool:
+        secret = self.secret.get_secret_value()
+        return secret != PLACEHOLDER and len(secret) >= SHORTEST_SECRET
 
 
 def read_settings(**overrides: object) -> Settings:
     """Settings of this process; ConfigurationError names the setting and what is expected."""
     try:
+        _refuse_unknown(os.environ)
+        if "_env_file" not in overrides:
+            _refuse_unknown(DotEnvSettingsSource(Settings).env_vars)
         return Settings(**overrides)  # type: ignore[arg-type]
     except ValidationError as error:
         raise ConfigurationError(_sentence(error)) from error
     except UnicodeDecodeError as error:
         raise ConfigurationError(f"{ENV_FILE} is not UTF-8 text; save it as UTF-8") from error
+
+
+def _refuse_unknown(given: Iterable[str]) -> None:
+    """A misspelt name would leave its setting at the default without a word."""
+    known = [name.upper() for name in Settings.model_fields]
+    for name in map(str.upper, given):
+        own = name.removeprefix(PREFIX)
+        if own != name and own not in known:
+            near = get_close_matches(own, known, n=1)
+            hint = f"did you mean {PREFIX}{near[0]}" if near else "remove it"
+            raise ConfigurationError(f"there is no setting {name}; {hint}")
 
 
 def _sentence(error: ValidationError) -> str:

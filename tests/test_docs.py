@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import re
 import subprocess
+from datetime import date, time
 from pathlib import Path
 
 import pytest
+from factories import Service
 
 from alerts.cli import app
+from alerts.intake.roster import read_roster
+from alerts.services.enrol import enrol
 from alerts.settings import PREFIX, Settings
 
 ROOT = Path(__file__).parent.parent
@@ -35,6 +39,39 @@ def test_commands_named_in_the_readme_exist() -> None:
     named = set(re.findall(r"cutcall ([a-z]+)", README))
     known = {command.name or command.callback.__name__ for command in app.registered_commands}
     assert named - {"demo"} <= known
+
+
+def example(first_words: str) -> bytes:
+    """The block of the README that begins like this."""
+    blocks = re.findall(r"^```\n(.*?\n)```$", README, re.M | re.S)
+    [block] = [block for block in blocks if block.startswith(first_words)]
+    return block.encode()
+
+
+def test_readme_examples_are_accepted_as_they_stand(service: Service) -> None:
+    service.clock.set(date(2026, 5, 12), time(12))
+    parsed = read_roster(
+        example("farm,field,area,"),
+        "roster.csv",
+        animal_classes=service.parts.guidelines.animal_classes(),
+        defaults=service.parts.roster_defaults(),
+    )
+    report = enrol(
+        service.sessions, parsed, service.parts.guidelines, "roster.csv", service.clock()
+    )
+    assert (report.farms, report.fields, report.rejected, report.notes) == (1, 2, [], [])
+    lab = service.take(example("farm,field,sampled_on,sampled_at,"))
+    stems = service.take(example("farm,field,sampled_on,spot,"), "stems.csv")
+    for taken in (lab, stems):
+        assert (taken.accepted, taken.unmatched, taken.rejected, taken.refusal) == (1, 0, [], "")
+    service.evaluate()
+    assert service.line("North 40").results == 2
+    assert service.line("North 40").start_median is not None
+
+
+def test_readme_stem_example_has_the_spots_it_asks_for() -> None:
+    spots = example("farm,field,sampled_on,spot,").decode().splitlines()[1:]
+    assert len(spots) >= 5
 
 
 def test_every_module_stands_on_the_developers_map() -> None:

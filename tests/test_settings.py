@@ -118,6 +118,10 @@ def test_settings_cannot_be_changed_afterwards() -> None:
         ("INTAKE_MAX_MIB", "0", "greater than or equal to 1"),
         ("INTAKE_MAX_MIB", "4096", "less than or equal to 1024"),
         ("INTAKE_MAX_MIB", "32 MB", "integer"),
+        ("EMAIL_FROM", "foo", "not an email address"),
+        ("EMAIL_REPLY_TO", "foo@", "not an email address"),
+        ("DATABASE_URL", "postgresql://localhost/cutcall", "postgresql+psycopg://"),
+        ("DATABASE_URL", "postgres://localhost/cutcall", "postgresql+psycopg://"),
         ("SMS", "pigeon", "'console' or 'rest'"),
         ("EMAIL", "post", "'console' or 'smtp'"),
         ("SMTP_USE", "ssl", "'plain', 'starttls' or 'tls'"),
@@ -144,7 +148,59 @@ def test_env_file_that_is_not_utf8_is_named(tmp_path: Path) -> None:
     assert sentence() == ".env is not UTF-8 text; save it as UTF-8"
 
 
+@pytest.mark.parametrize(
+    ("name", "hint"),
+    [
+        ("INTAKE_TOKN", "did you mean CUTCALL_INTAKE_TOKEN"),
+        ("WEBPORT", "did you mean CUTCALL_WEB_PORT"),
+        ("ZZZ", "remove it"),
+    ],
+)
+def test_misspelt_setting_is_named_with_the_nearest(
+    env_file: EnvFile, monkeypatch: pytest.MonkeyPatch, name: str, hint: str
+) -> None:
+    env_file(**{name: "violet-heron"})
+    expected = f"there is no setting CUTCALL_{name}; {hint}"
+    assert sentence() == expected
+    env_file()
+    monkeypatch.setenv(f"CUTCALL_{name}", "violet-heron")
+    assert sentence() == expected
+
+
+def test_settings_of_other_programs_are_left_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / ".env").write_text("CUT=1\nCOMPOSE_PROJECT_NAME=x\ncutcall_web_port=9001\n")
+    monkeypatch.setenv("CUTCALLER", "1")
+    assert read_settings().web_port == 9001
+
+
 # --- settings that need one another
+
+
+@pytest.mark.parametrize("sender", ["+12025550100", "24365", "243652", "Cutcall", "Farm 12"])
+def test_sender_that_can_send_texts_is_taken(env_file: EnvFile, sender: str) -> None:
+    env_file(**(TEXTS | {"SMS_SENDER": sender}))
+    assert read_settings().sms_sender == sender
+
+
+@pytest.mark.parametrize("sender", ["555", "2025550100", "+1", "(202) 555-0100", "Twelve letters"])
+def test_sender_that_cannot_send_texts_is_named(env_file: EnvFile, sender: str) -> None:
+    env_file(**(TEXTS | {"SMS_SENDER": sender}))
+    text = sentence()
+    assert text.startswith(f"CUTCALL_SMS_SENDER: '{sender}' cannot send texts")
+    assert "+12025550100" in text
+
+
+@pytest.mark.parametrize("secret", ["", PLACEHOLDER, "short"])
+def test_public_address_needs_a_secret_in_development_too(env_file: EnvFile, secret: str) -> None:
+    # with a secret everybody knows, anybody could stop anybody's messages
+    env_file(PUBLIC_URL="https://cutcall.example.org", SECRET=secret)
+    text = sentence()
+    assert "CUTCALL_SECRET must be a random text of 16 characters" in text
+    assert "CUTCALL_PUBLIC_URL" in text
+    env_file(PUBLIC_URL="https://cutcall.example.org", SECRET=GOOD_SECRET)
+    assert read_settings().environment is Environment.DEVELOPMENT
 
 
 def test_texts_by_gateway_need_a_whole_set(env_file: EnvFile) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, tzinfo
 from typing import Protocol
 
 
@@ -47,8 +47,9 @@ class ReadingRules:
     must lie in 0 to 100, anything else must not be negative.
     """
 
-    today: date  # where the fields lie; a later sampling date is refused
+    today: date  # the latest date it is anywhere; a later sampling date is refused
     season_first_day: date  # an earlier sampling date is refused
     limits: Mapping[str, tuple[float, float]]
     max_cell_chars: int = 500
     max_rows: int = 200_000
+    time_zone: tzinfo = UTC  # local time of a sampling time written in UTC

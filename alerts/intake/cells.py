@@ -29,6 +29,7 @@ _NUMBERS = {
     "either": re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)"),
 }
 _COMPUTED = frozenset("=@+-")
+_IN_UTC = ("Z", "z", "+00:00", "+0000")
 _CUTTINGS = {str(number): number for number in range(1, 10)}
 
 
@@ -193,7 +194,11 @@ class FarmAndFieldReader:
 
 @dataclass(frozen=True, slots=True)
 class DateReader:
-    """Reads a sampling date, with a time of day where its form has one. Guesses nothing."""
+    """Reads a sampling date, with a time of day where its form has one. Guesses nothing.
+
+    A moment in UTC becomes local time, one with another offset is local time already. Midnight
+    says no time: programs write it behind a date that has none.
+    """
 
     header: str
     formats: tuple[str, ...]
@@ -206,8 +211,11 @@ class DateReader:
         for form in self.formats:
             moment = _moment(text, form)
             if moment:
-                has_time = "%H" in form or "%I" in form
-                return self._checked(text, moment.date()), moment.time() if has_time else None
+                if moment.time() == time() or not ("%H" in form or "%I" in form):
+                    return self._checked(text, moment.date()), None
+                if "%z" in form and text.endswith(_IN_UTC):
+                    moment = moment.astimezone(self.rules.time_zone)
+                return self._checked(text, moment.date()), moment.time()
         refuse_formula(self.header, text)
         raise CellFault(
             self.header,

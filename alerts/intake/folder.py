@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator
 from contextlib import suppress
 from itertools import count
 from pathlib import Path
 
 from alerts.intake.base import RawDocument
+
+log = logging.getLogger(__name__)
 
 _DONE = "done"
 _REFUSED = "refused"
@@ -19,11 +22,13 @@ class Folder:
 
     A file that is read goes to `inbox/done`, one that cannot be read to `inbox/refused`, under a
     name that never replaces another. Whoever writes a file does so under a name that ends in
-    .part or .tmp, or starts with a dot, and renames it when it is whole.
+    .part or .tmp, or starts with a dot, and renames it when it is whole. A file of more than
+    `max_bytes` goes to `inbox/refused` unread, with a word in the log.
     """
 
-    def __init__(self, inbox: Path) -> None:
+    def __init__(self, inbox: Path, max_bytes: int | None = None) -> None:
         self._inbox = inbox
+        self._max_bytes = max_bytes
 
     def waiting(self) -> Iterator[RawDocument]:
         """Give the files by name, those of sub-folders last.
@@ -33,6 +38,9 @@ class Folder:
         failure: OSError | None = None
         for lab, path in self._files():
             try:
+                if self._is_too_large(path):
+                    self._refuse_unread(lab, path)
+                    continue
                 content = path.read_bytes()
             except FileNotFoundError:
                 continue  # taken away since it was listed
@@ -63,9 +71,23 @@ class Folder:
         path = self._inbox / document.lab / document.name
         if path.stat().st_size != len(document.content):
             return  # it has grown since it was read: let it wait and be read whole
-        folder = self._inbox / where / document.lab
+        self._move(path, document.lab, where)
+
+    def _is_too_large(self, path: Path) -> bool:
+        return self._max_bytes is not None and path.stat().st_size > self._max_bytes
+
+    def _refuse_unread(self, lab: str, path: Path) -> None:
+        log.warning(
+            "%s is larger than CUTCALL_INTAKE_MAX_MIB allows and was put aside unread; split it, "
+            "or raise the setting and put it back",
+            path.name,
+        )
+        self._move(path, lab, _REFUSED)
+
+    def _move(self, path: Path, lab: str, where: str) -> None:
+        folder = self._inbox / where / lab
         folder.mkdir(parents=True, exist_ok=True)
-        place = _reserve(folder, document.name)
+        place = _reserve(folder, path.name)
         try:
             path.replace(place)
         except OSError:

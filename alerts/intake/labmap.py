@@ -39,7 +39,24 @@ LABELS = (
     "stage",
 )
 ONLY_STEMS = {"spot", "stage", "height"}
-PLAIN_DATES = ("%Y-%m-%d", "%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M", "%d-%b-%Y", "%d %b %Y")
+PLAIN_DATES = (
+    "%Y-%m-%d",
+    "%Y-%m-%dT%H:%M",
+    "%Y-%m-%d %H:%M",
+    "%Y-%m-%dT%H:%M:%S",
+    "%Y-%m-%d %H:%M:%S",
+    "%Y-%m-%dT%H:%M%z",
+    "%Y-%m-%dT%H:%M:%S%z",
+    "%Y-%m-%dT%H:%M:%S.%f%z",
+    "%Y/%m/%d",
+    "%d-%b-%Y",
+    "%d %b %Y",
+    "%d %B %Y",
+    "%b %d, %Y",
+    "%B %d, %Y",
+    "%b %d %Y",
+    "%B %d %Y",
+)
 """Date forms nobody can misread, the year being first or the month a word."""
 PLAIN_TIMES = ("%H:%M", "%H:%M:%S", "%I:%M %p")
 _PROBE = datetime(2031, 5, 4, 6, 40, tzinfo=UTC)  # day and month differ and could be exchanged
@@ -53,6 +70,7 @@ class Column(BaseModel):
     holds: str
     unit: str = ""  # needed for a reading other than RFV and RFQ
     split_on: str = ""  # between the farm and the field in "farm and field"
+    spare: bool = False  # used only where no other column holds the same
 
     @property
     def parsed_unit(self) -> Unit | None:

@@ -136,8 +136,17 @@ def _is_named(lab_map: LabMap, lab: str) -> bool:
 
 
 def _missing(lab_map: LabMap, header: Header) -> list[str]:
+    """Headers the map is recognised by that are not there, nor a synonym in our plain format."""
     there = {comparable(name) for name in header.names}
-    return [name for name in lab_map.recognise if comparable(name) not in there]
+    if not lab_map.is_plain:
+        return [name for name in lab_map.recognise if comparable(name) not in there]
+    holds = {comparable(name): column.holds for name, column in lab_map.columns.items()}
+    held = {holds[name] for name in there if name in holds}
+    return [
+        name
+        for name in lab_map.recognise
+        if comparable(name) not in there and holds.get(comparable(name)) not in held
+    ]
 
 
 def _no_map(table: Table, head: list[Header], lab: str, lab_maps: Sequence[LabMap]) -> str:

@@ -30,6 +30,15 @@ FARM_COLUMNS = {
     *("harvest_days", "acres_per_day", "which_load", "notice_days", "send_from", "send_to"),
 }
 AREA_COLUMNS = {"time_zone"}
+# Other names of columns, as people head them; a column of our own name wins.
+_SYNONYMS = {
+    "farm_name": "farm",
+    "field_name": "field",
+    "area_name": "area",
+    "farmer_name": "farmer",
+    **dict.fromkeys(("phone_number", "cell", "cell_phone", "mobile", "mobile_phone"), "phone"),
+    **dict.fromkeys(("email_address", "e-mail", "e-mail_address"), "email"),
+}
 _EMPTY_WORDS = frozenset({"-", "--", "n/a", "n.a.", "none", "null"})
 # Only its sizes count here: a roster holds no samples to be judged by date.
 _RULES = ReadingRules(today=date.max, season_first_day=date.min, limits={})
@@ -57,12 +66,13 @@ def read_roster(
     table = open_table(RawDocument(name, content, "roster"), _RULES)
     header = _header(name, table.head())
     findings = Findings(notes=list(_unknown_columns(header)))
-    never_empty = [comparable(column) for column in header.names].index("field")
+    never_empty = _columns(header).index("field")
     lines = [
         _line(header, number, cells) for number, cells in table.rows(header, never_empty, findings)
     ]
     rows = _rows(lines, animal_classes, defaults, header, findings)
     findings.notes += _notes(rows, header)
+    findings.notes += _acres_left_out(rows, lines, header)
     return ParsedRoster(
         tuple(rows),
         tuple(sorted(findings.rejections, key=lambda rejection: rejection.row)),
@@ -80,29 +90,50 @@ def _header(name: str, head: Sequence[Header]) -> Header:
         raise UnreadableDocument(
             f"{name} has no column {', '.join(missing)}: put a row above the data that names the "
             f"columns, among them {', '.join(REQUIRED)}, and phone or email."
+            f"{_misspelt(header, missing)}"
         )
     check_names(name, header)
     return header
 
 
 def _known(header: Header) -> set[str]:
-    return {comparable(column) for column in header.names} & set(COLUMNS)
+    return {column for column in _columns(header) if column}
+
+
+def _columns(header: Header) -> list[str]:
+    """Return our column of each cell of the header, "" where it is none of ours."""
+    names = [comparable(name) for name in header.names]
+    columns: list[str] = []
+    for name in names:
+        column = _SYNONYMS.get(name, name)
+        taken = column != name and (column in names or column in columns)
+        columns.append(column if column in COLUMNS and not taken else "")
+    return columns
+
+
+def _misspelt(header: Header, missing: Sequence[str]) -> str:
+    """Say which columns may be meant for the missing ones."""
+    wanted = [word for column in missing for word in column.split(" or ")]
+    unknown = [n for n, ours in zip(header.names, _columns(header), strict=True) if not ours]
+    near = {name: values.nearest(comparable(name), wanted) for name in unknown}
+    hints = [f"{shown(name)} to {column}" for name, column in near.items() if column]
+    return f" Perhaps rename {', '.join(hints)}." if hints else ""
 
 
 def _unknown_columns(header: Header) -> Iterator[Note]:
-    for column in header.names:
-        if column and comparable(column) not in COLUMNS:
+    for column, ours in zip(header.names, _columns(header), strict=True):
+        if column and not ours:
             near = values.nearest(comparable(column), COLUMNS)
             hint = f"rename it if {near} is meant" if near else "what it holds is not used"
             yield Note(header.line, column, f"A roster has no column {shown(column)}: {hint}.")
 
 
 def _line(header: Header, number: int, cells: list[str]) -> Line:
-    named = zip(map(comparable, header.names), map(printable, cells), strict=True)
+    named = zip(_columns(header), map(printable, cells), strict=True)
     filled = {
         column: text
         for column, text in named
-        if column in COLUMNS and text and text.casefold() not in _EMPTY_WORDS
+        if column and text and text.casefold() not in _EMPTY_WORDS
     }
     return Line(number, filled, raw_row(header, cells, _RULES.max_cell_chars))
 
@@ -205,7 +236,8 @@ def _sentence(reason: str) -> str:
 
 def _spelled(column: str, header: Header) -> str:
     """Return a column as the file spells it, or our name where the file has none."""
-    return next((name for name in header.names if comparable(name) == column), column)
+    pairs = zip(header.names, _columns(header), strict=True)
+    return next((name for name, ours in pairs if ours == column), column)
 
 
 def _notes(rows: Sequence[RosterRow], header: Header) -> Iterator[Note]:
@@ -217,6 +249,26 @@ def _notes(rows: Sequence[RosterRow], header: Header) -> Iterator[Note]:
         if farm not in seen:
             seen.add(farm)
             yield from _farm_notes(row, areas.setdefault(farm[1], row), header)
+
+
+def _acres_left_out(
+    rows: Sequence[RosterRow], lines: Sequence[Line], header: Header
+) -> Iterator[Note]:
+    """Yield a note for each farm whose harvest is worked out without the acres of rejected rows."""
+    taken = {row.row for row in rows}
+    left_out: dict[_Place, list[str]] = {}
+    for line in lines:
+        if line.number not in taken:
+            left_out.setdefault(_farm(line), []).append(str(line.number))
+    for row in rows:
+        numbers = left_out.pop((name_key(row.area), name_key(row.farm)), [])
+        if numbers and row.harvest_days is None:
+            yield Note(
+                row.row,
+                _spelled("acres_per_day", header),
+                f"the harvest of {row.farm} is reckoned without row {', '.join(numbers)}, which is "
+                "left out, unless its field was enrolled before; mend it and enrol again.",
+            )
 
 
 def _farm_notes(row: RosterRow, namesake: RosterRow, header: Header) -> Iterator[Note]:

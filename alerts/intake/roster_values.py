@@ -26,7 +26,24 @@ _Choice = TypeVar("_Choice", bound=StrEnum)
 
 HOME_REGION = "US"  # a phone number without "+" is read as dialled in the US or Canada
 
-_ISO_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
+_YEAR_FIRST = re.compile(r"(?P<year>\d{4})([-/])(?P<month>\d{1,2})\2(?P<day>\d{1,2})")
+_MONTH_IN_WORDS = (
+    re.compile(r"(?P<day>\d{1,2})[-/ ](?P<month>[A-Za-z]{3,9})\.?[-/, ]{1,2}(?P<year>\d{4})"),
+    re.compile(r"(?P<month>[A-Za-z]{3,9})\.? (?P<day>\d{1,2}),? (?P<year>\d{4})"),
+)
+_YEAR_LAST = re.compile(r"(\d{1,2})[-/.](\d{1,2})[-/.](\d{4})")
+_MONTHS = (
+    *("january", "february", "march", "april", "may", "june", "july"),
+    *("august", "september", "october", "november", "december"),
+)
+_MONTHS_IN_YEAR = 12
+_THOUSANDS = re.compile(r"[-+]?\d{1,3}(,\d{3})+(\.\d+)?")
+# What people write behind a number of the unit that a column asks for.
+_UNIT_WORDS = {
+    "days": ("days", "day", "d"),
+    "acres": ("acres", "acre", "ac"),
+    "acres a day": ("acres a day", "acres per day", "acres/day", "ac/day"),
+}
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::00)?")
 _LANGUAGE = re.compile(r"[a-z]{2,3}(-[a-z]{2})?")
 # North American Numbering Plan: neither area code nor exchange begins with 0 or 1.
@@ -80,7 +97,7 @@ def number(
     expected = f"give {'above' if above_low else 'from'} {low:g} to {high:g} {unit}".rstrip()
 
     def read(text: str) -> float:
-        value = _plain_number(text.removesuffix("%").strip())
+        value = _plain_number(_without_unit(text, unit))
         if not low <= value <= high or (above_low and value == low):
             raise ValueError(f"{shown(text)} is out of range; {expected}")
         return value
@@ -122,20 +139,55 @@ def one_of_names(choices: Collection[str], what: str) -> Callable[[str], str]:
     def read(text: str) -> str:
         found = known.get(_underscored(text))
         if found is None:
-            raise ValueError(f"{shown(text)} is no known {what}; give one of {', '.join(choices)}")
+            near = _near_names(_underscored(text), known)
+            hint = f"did you mean {' or '.join(known[n] for n in near)}? If not, " if near else ""
+            raise ValueError(
+                f"{shown(text)} is no known {what}; {hint}give one of {', '.join(choices)}"
+            )
         return found
 
     return read
 
 
 def day(text: str) -> date:
-    """Read an ISO date such as 2027-03-14."""
+    """Read a date with its year first, its month in words, or one that has only one meaning.
+
+    4/3/2027 is April 3 to some and 4 March to others; 3/20/2027 is the same day to both.
+    """
     try:
-        if _ISO_DAY.fullmatch(text):
-            return date.fromisoformat(text)
+        if found := _YEAR_FIRST.fullmatch(text):
+            return date(int(found["year"]), int(found["month"]), int(found["day"]))
+        if found := next(filter(None, (form.fullmatch(text) for form in _MONTH_IN_WORDS)), None):
+            return date(int(found["year"]), _month(found["month"]), int(found["day"]))
+        if found := _YEAR_LAST.fullmatch(text):
+            return _year_last(text, *map(int, found.groups()))
+    except _TwoMeanings:
+        raise
     except ValueError:
         pass
     raise ValueError(f"{shown(text)} is no date; write it year first, like 2027-03-14")
+
+
+class _TwoMeanings(ValueError):
+    pass
+
+
+def _year_last(text: str, one: int, other: int, year: int) -> date:
+    month, day_of_month = (other, one) if one > _MONTHS_IN_YEAR else (one, other)
+    read = date(year, month, day_of_month)
+    if day_of_month <= _MONTHS_IN_YEAR and month != day_of_month:
+        raise _TwoMeanings(
+            f"{shown(text)} may be {read} or {date(year, day_of_month, month)}; write it year "
+            f"first, like {read}"
+        )
+    return read
+
+
+def _month(word: str) -> int:
+    """Read a month's name or its first letters, three or more; ValueError for anything else."""
+    return next(
+        (n for n, name in enumerate(_MONTHS, start=1) if name.startswith(word.casefold())), 0
+    )
 
 
 def clock(text: str) -> time:
@@ -219,9 +271,24 @@ def _underscored(text: str) -> str:
     return "_".join(re.split(r"[\s_-]+", text.strip().casefold()))
 
 
+def _near_names(text: str, known: Collection[str]) -> list[str]:
+    """Return the known names that hold the text as one of their words, else the nearest one."""
+    near = nearest(text, known)
+    return [name for name in known if text in name.split("_")] or ([near] if near else [])
+
+
+def _without_unit(text: str, unit: str) -> str:
+    for word in ("%", *_UNIT_WORDS.get(unit, ())):
+        if text.casefold().endswith(word):
+            return text[: -len(word)].strip()
+    return text
+
+
 def _plain_number(text: str) -> float:
+    """Read a number; a comma counts only where it can only part thousands."""
+    plain = text.replace(",", "") if _THOUSANDS.fullmatch(text) else text
     try:
-        value = float(text)
+        value = float(plain)
     except ValueError:
         value = math.nan
     if math.isnan(value) or "_" in text:

@@ -26,6 +26,11 @@ STEM_COLUMNS = {
     "farm": Column(holds="farm"),
     "field": Column(holds="field"),
     "sampled_on": Column(holds="sampled_on"),
+    "sampled": Column(holds="sampled_on"),
+    "sample date": Column(holds="sampled_on"),
+    "sampling date": Column(holds="sampled_on"),
+    "date sampled": Column(holds="sampled_on"),
+    "date": Column(holds="sampled_on", spare=True),
     "spot": Column(holds="spot"),
     "height_in": Column(holds="height", unit="in"),
     "height_cm": Column(holds="height", unit="cm"),
@@ -50,6 +55,20 @@ def holds_stems(header: Header) -> bool:
     return "stage" in named and any(name.partition("_")[0] == "height" for name in named)
 
 
+_PARTS_OF_STAGES = {"early", "mid", "middle", "late", "full"}
+
+
+def _stage(text: str) -> StemStage | None:
+    """Give the stage; the stem tables do not part it into early and late.
+
+    Kalu, B. A. and Fick, G. W., 1981, Quantifying morphological development of alfalfa for studies
+    of herbage quality, part vegetative, bud and flower stages so.
+    """
+    whole = comparable(text.replace("-", " "))
+    first, _, rest = whole.partition("_")
+    return _STAGES.get(rest if first in _PARTS_OF_STAGES else whole)
+
+
 @dataclass(frozen=True, slots=True)
 class StageReader:
     """Reads the stage of the most mature stem."""
@@ -58,7 +77,7 @@ class StageReader:
 
     def __call__(self, cell: str) -> StemStage:
         text = printable(cell)
-        stage = _STAGES.get(comparable(text))
+        stage = _stage(text)
         if stage is None:
             refuse_formula(self.header, text)
             raise CellFault(

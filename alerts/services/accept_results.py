@@ -8,13 +8,13 @@ unread, and the next round reads it. Reading is one transaction: every data row 
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
-from datetime import date, datetime, time
+from datetime import UTC, date, datetime, time, tzinfo
 
 from sqlmodel import Session
 
-from alerts.domain.errors import UnreadableDocument
+from alerts.domain.errors import CutcallError, UnreadableDocument
 from alerts.domain.evidence import IndexValues, index_values, is_late_in_day
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.names import name_key
@@ -22,6 +22,8 @@ from alerts.domain.records import Note, ParsedDocument, Rejection, Result
 from alerts.intake.base import RawDocument, ReadingRules, Source
 from alerts.intake.labmap import LabMap
 from alerts.intake.parse import read_document
+from alerts.services.missing import missing_notes
+from alerts.services.versions import Versions, identity, is_of_another_field
 from alerts.store import areas, documents, fields, results
 from alerts.store.fields import KnownField, Labels
 from alerts.store.session import Sessions
@@ -42,6 +44,7 @@ class IntakeReport:
     rejected: list[Rejection] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
     refusal: str = ""  # why nothing of the document could be read
+    document_id: int | None = None  # under which it is kept; None when it could not be opened
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,13 +55,15 @@ class IntakeRules:
     guidelines: GuidelineSet
     season_first_day: date
     sample_before: time
-    today: date
+    today: date  # the latest date it is anywhere; a later sampling date is refused
+    time_zone: tzinfo = UTC  # of sampling times written in UTC
 
     def reading_rules(self) -> ReadingRules:
         return ReadingRules(
             today=self.today,
             season_first_day=self.season_first_day,
             limits=self.guidelines.limits(),
+            time_zone=self.time_zone,
         )
 
 
@@ -128,7 +133,7 @@ def finish_unread(sessions: Sessions, rules: IntakeRules, now: datetime) -> list
 def _read(
     sessions: Sessions, stored: Document, document: RawDocument, rules: IntakeRules, now: datetime
 ) -> IntakeReport:
-    report = IntakeReport(document=document.name)
+    report = IntakeReport(document=document.name, document_id=stored.id)
     try:
         parsed = read_document(document, rules.lab_maps, rules.reading_rules())
     except UnreadableDocument as error:
@@ -159,6 +164,18 @@ def _take_over(
     documents.close_document(
         session, stored, now=now, rejections=report.rejected, notes=report.notes
     )
+    faults = {(rejection.row, rejection.column) for rejection in report.rejected}
+    for earlier in documents.earlier_of_this_name(session, stored):
+        documents.settle(session, earlier, f"settled by a newer {stored.name}", faults)
+
+
+def settle(sessions: Sessions, document_id: int) -> int:
+    """Take what waits of a document off the list; CutcallError when there is no such document."""
+    with sessions.write() as session:
+        document = documents.find_document(session, document_id)
+        if document is None:
+            raise CutcallError(f"no document {document_id}; 'cutcall rejected' lists their numbers")
+        return documents.settle(session, document, "settled by hand")
 
 
 def labels_of(result: Result) -> Labels:
@@ -220,25 +237,69 @@ def _store(
     What equals any earlier version is a repetition, not a correction: a file may come twice, and
     in any order.
     """
-    names = [identity(result) for result in found]
-    versions = results.versions(session, names)
+    names = [identity(result, _readings(result)) for result in found]
+    rows = [
+        _row(stored, name, result, known, value, rules, now)
+        for name, result, known, value in zip(names, found, where, values, strict=True)
+    ]
+    earlier = results.versions(session, names)
+    seasons = _seasons(rows, earlier)
+    indexes = results.target_indexes(session, (known.farm_id for known in where if known))
     touched = set()
-    for name, result, known, value in zip(names, found, where, values, strict=True):
-        row = _row(stored, name, result, known, value, rules, now)
+    for row, result, known, value in zip(rows, found, where, values, strict=True):
         report.notes.extend(value.notes)
-        earlier = versions.setdefault(name, [])
-        same = next((version for version in earlier if _says_the_same(version, row)), None)
+        if known is not None:
+            report.notes.extend(missing_notes(row, known, indexes[known.farm_id]))
+        versions = seasons[row.identity, row.sampled_on.year]
+        same = versions.same_as(row)
         if same is not None:
             report.repeated += 1
-            if same is not earlier[-1]:
+            if same.replaced_by is not None:
                 report.notes.append(_overtaken(result))
             continue
-        before = earlier[-1] if earlier else None
+        before = versions.replaced_by(row)
+        numbered = earlier.setdefault(row.identity, [])
+        row.version = len(numbered) + 1
         results.add_result(session, row, replaces=before)
-        earlier.append(row)
+        versions.add(row, before)
+        numbered.append(row)
         _count(report, row, before)
+        if before is not None:
+            report.notes.extend(_correction_notes(row, before))
         touched.update(_areas_of(session, known, before))
     return touched
+
+
+def _seasons(
+    rows: Sequence[LabResult], earlier: Mapping[str, Sequence[LabResult]]
+) -> dict[tuple[str, int], Versions]:
+    """The versions of each identity and season; laboratories use a number again next season."""
+    coming: dict[tuple[str, int], list[LabResult]] = {}
+    for row in rows:
+        coming.setdefault((row.identity, row.sampled_on.year), []).append(row)
+    return {
+        (name, year): Versions(
+            [row for row in earlier.get(name, ()) if row.sampled_on.year == year], group
+        )
+        for (name, year), group in coming.items()
+    }
+
+
+def _correction_notes(row: LabResult, before: LabResult) -> Iterator[Note]:
+    """A word where a correction might be another sample instead."""
+    whose = f"number {row.lab_number} of {row.lab or 'no laboratory'}"
+    if is_of_another_field(row, before):
+        text = (
+            f"{whose} was {before.field_label} before and is {row.field_label} now: taken as a "
+            "correction; if both were sampled, give both rows in one file"
+        )
+        yield Note(row=row.row, column="lab_number", text=text)
+    elif before.document_id == row.document_id and row.lab_number:
+        text = (
+            f"{whose} stands in row {before.row} too, with the same field and day and other "
+            "values: this row counts; if both are samples, leave their number out"
+        )
+        yield Note(row=row.row, column="lab_number", text=text)
 
 
 def _overtaken(result: Result) -> Note:
@@ -266,26 +327,6 @@ def _areas_of(session: Session, known: KnownField | None, before: LabResult | No
     if before is not None and before.field_id is not None:
         touched.add(fields.get_known(session, before.field_id).area_id)
     return touched
-
-
-def identity(result: Result) -> str:
-    """What makes a result the same result again: the laboratory's number, else what the row says.
-
-    Without a number two clips of one field and morning are two results unless all values agree,
-    since the protocol asks for two subsamples a field.
-    """
-    if result.lab and result.lab_number:
-        return f"lab:{name_key(result.lab)}|{result.lab_number.strip().casefold()}"
-    said = (
-        *labels_of(result),
-        result.sampled_on.isoformat(),
-        result.sampled_at.isoformat() if result.sampled_at else "",
-        result.method.value,
-        name_key(result.lab),
-        str(_readings(result)),
-        str([(spot.height_in, spot.stage.value) for spot in result.spots]),
-    )
-    return "row:" + "|".join(said)
 
 
 def _readings(result: Result) -> dict[str, object]:
@@ -328,13 +369,4 @@ def _row(
         computed_rfv=value.computed_rfv,
         computed_rfq=value.computed_rfq,
         received_at=now,
-    )
-
-
-_COMPARED = ("farm_label", "field_label", "cutting", "method", "sampled_on", "sampled_at")
-
-
-def _says_the_same(before: LabResult, row: LabResult) -> bool:
-    return before.readings == row.readings and all(
-        getattr(before, name) == getattr(row, name) for name in _COMPARED
     )

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from sqlmodel import Session
 
@@ -16,7 +16,10 @@ from alerts.domain.records import Note, ParsedRoster, Rejection, RosterRow
 from alerts.services.match_results import match_waiting
 from alerts.store import areas, fields, people
 from alerts.store.session import Sessions
-from alerts.store.tables import Person
+from alerts.store.tables import Area, Farm, Person
+
+EARLIEST_CLOCK = timedelta(hours=14)
+"""Ahead of UTC: no place on earth begins a day earlier, so a later date is in the future."""
 
 
 @dataclass(slots=True)
@@ -44,11 +47,11 @@ def enrol(
         farms[name_key(row.area), name_key(row.farm)].append(row)
     with sessions.write() as session:
         for rows in farms.values():
-            problem = _target_missing(rows[0], guidelines)
+            problem = _target_missing(rows[0], guidelines) or _consent_ahead(rows[0], now)
             if problem is not None:
                 report.rejected.append(problem)
                 continue
-            _enrol_farm(session, rows, guidelines, name, now)
+            report.notes += _enrol_farm(session, rows, guidelines, name, now)
             report.farms += 1
             report.fields += len(rows)
         report.matched = match_waiting(session, guidelines, now)
@@ -71,15 +74,32 @@ def _target_missing(row: RosterRow, guidelines: GuidelineSet) -> Rejection | Non
     )
 
 
+def _consent_ahead(row: RosterRow, now: datetime) -> Rejection | None:
+    """Consent cannot have been given on a day that has not begun anywhere yet."""
+    if row.consent_on is None or row.consent_on <= (now + EARLIEST_CLOCK).date():
+        return None
+    return Rejection(
+        row=row.row,
+        column="consent_on",
+        reason=(
+            f"consent_on {row.consent_on} has not come yet; give the day on which {row.farmer} "
+            "agreed (all fields of the farm wait for it)"
+        ),
+        raw={"farm": row.farm, "consent_on": str(row.consent_on)},
+    )
+
+
 def _enrol_farm(
     session: Session,
     rows: Sequence[RosterRow],
     guidelines: GuidelineSet,
     name: str,
     now: datetime,
-) -> None:
+) -> list[Note]:
     first = rows[0]
     area = people.put_area(session, first.area, first.time_zone)
+    known = people.find_farm(session, area, first.farm)
+    notes = [] if known else _namesakes(session, area, first)
     farmer = people.put_person(
         session,
         name=first.farmer,
@@ -87,6 +107,7 @@ def _enrol_farm(
         email=first.email,
         alert_by=first.alert_by.value,
         language=first.language,
+        farm_id=known.id if known else None,
     )
     consultant = _adviser(session, first.consultant, first.consultant_email, name, now)
     sampler = _adviser(session, first.sampler, first.sampler_email, name, now)
@@ -95,7 +116,7 @@ def _enrol_farm(
         "farmer_id": farmer.id,
         "consultant_id": consultant.id if consultant else None,
         "sampler_id": sampler.id if sampler else None,
-        "harvest_days": _harvest_days(rows),
+        "harvest_days": _harvest_days(first, [row.acres for row in rows]),
         **_goal(first, guidelines),
         **{key: getattr(first, key) for key in ("animal_class", "notice_days")},
         "send_from": first.send_from,
@@ -107,8 +128,44 @@ def _enrol_farm(
         assert enrolled.id is not None
         for other in row.also_known_as:
             fields.add_name(session, enrolled.id, "", other)
+    notes += _count_acres(session, farm, first)
     assert area.id is not None
     areas.mark_due(session, [area.id], now)
+    return notes
+
+
+def _namesakes(session: Session, area: Area, row: RosterRow) -> list[Note]:
+    elsewhere = people.namesakes_elsewhere(session, area, row.farm, row.farmer)
+    return [
+        Note(
+            row.row,
+            "area",
+            f"{row.farm} of {row.farmer} is enrolled in area {other} already, and is another farm "
+            f"from now on; if it is one farm, close its fields in one of the two areas",
+        )
+        for other in elsewhere
+    ]
+
+
+def _count_acres(session: Session, farm: Farm, row: RosterRow) -> list[Note]:
+    """Work the harvest's length out from all open fields, of this roster and of earlier ones."""
+    assert farm.id is not None
+    if row.harvest_days is not None:
+        return []
+    standing = fields.open_fields(session, farm.id)
+    farm.harvest_days = _harvest_days(row, [field.acres for field in standing])
+    session.add(farm)
+    unknown = [field.name for field in standing if field.acres is None]
+    if not unknown:
+        return []
+    return [
+        Note(
+            row.row,
+            "acres",
+            f"the harvest of {row.farm} is reckoned without {', '.join(unknown)}, whose acres "
+            "nobody gave; enrol with acres",
+        )
+    ]
 
 
 def _goal(row: RosterRow, guidelines: GuidelineSet) -> dict[str, object]:
@@ -128,14 +185,13 @@ def _goal(row: RosterRow, guidelines: GuidelineSet) -> dict[str, object]:
     }
 
 
-def _harvest_days(rows: Sequence[RosterRow]) -> float:
-    """Said in days, or worked out from the acres of all the farm's fields."""
-    first = rows[0]
-    if first.harvest_days is not None:
-        return first.harvest_days
-    acres = sum(row.acres for row in rows if row.acres is not None)
-    assert first.acres_per_day is not None  # the roster reader asks for one of the two
-    return harvest_days_from_capacity(acres, first.acres_per_day)
+def _harvest_days(row: RosterRow, acres: Iterable[float | None]) -> float:
+    """Said in days, or worked out from the acres of the farm's fields."""
+    if row.harvest_days is not None:
+        return row.harvest_days
+    known = sum(one for one in acres if one is not None)
+    assert row.acres_per_day is not None  # the roster reader asks for one of the two
+    return harvest_days_from_capacity(known, row.acres_per_day)
 
 
 def _adviser(session: Session, name: str, email: str, roster: str, now: datetime) -> Person | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping
 from datetime import datetime
 
@@ -12,6 +13,7 @@ from alerts.domain.evidence import index_values
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.names import name_key
 from alerts.domain.records import Method, Readings, Result, StemSpot, StemStage
+from alerts.services.missing import missing_notes
 from alerts.store import areas, documents, fields, results
 from alerts.store.fields import KnownField, Labels
 from alerts.store.results import Unmatched
@@ -23,7 +25,7 @@ def name_field(
     sessions: Sessions,
     *,
     label: str,
-    farm_label: str,
+    farm_label: str | None,
     farm: str,
     field: str,
     guidelines: GuidelineSet,
@@ -31,15 +33,36 @@ def name_field(
 ) -> int:
     """From now on ``label`` means that field; returns how many waiting results flow on.
 
+    ``farm_label`` is the farm beside the label, "" where none stood; None takes the one farm under
+    which results with the label wait, and raises UnknownField when there are several.
+
     A label that stays ambiguous, since another field bears it as its own name, settles the results
     that wait now; later ones wait again.
     """
     with sessions.write() as session:
         known = find_field(session, farm, field)
+        if farm_label is None:
+            farm_label = _waiting_farm(session, label)
         fields.add_name(session, known.id, farm_label, label)
         session.flush()
         said = {(name_key(farm_label), name_key(label)): known}
         return match_waiting(session, guidelines, now, said)
+
+
+def _waiting_farm(session: Session, label: str) -> str:
+    """The farm as written beside the results that wait under ``label``; "" when none waits."""
+    key = name_key(label)
+    written = {
+        name_key(group.farm_label): group.farm_label
+        for group in results.unmatched(session)
+        if name_key(group.field_label) == key
+    }
+    if len(written) > 1:
+        said = ", ".join(f"--farm-label {shlex.quote(farm)}" for farm in sorted(written.values()))
+        raise UnknownField(
+            f"results named '{label}' wait under {len(written)} farms; say which with one of {said}"
+        )
+    return next(iter(written.values()), "")
 
 
 def find_field(session: Session, farm: str, field: str) -> KnownField:
@@ -70,6 +93,8 @@ def match_waiting(
     waiting = results.unmatched(session)
     known = fields.find_fields(session, map(_labels, waiting))
     known.update({pair: [field] for pair, field in (said or {}).items()})
+    farms = {field.farm_id for candidates in known.values() for field in candidates}
+    indexes = results.target_indexes(session, farms)
     matched = 0
     touched = set()
     for group in waiting:
@@ -78,6 +103,8 @@ def match_waiting(
             continue
         for row, _ in group.results:
             _assign(session, row, candidates[0], guidelines)
+            notes = missing_notes(row, candidates[0], indexes[candidates[0].farm_id])
+            documents.add_notes(session, row.document_id, notes)
         matched += len(group.results)
         touched.add(candidates[0].area_id)
     areas.mark_due(session, touched, now)
@@ -93,6 +120,7 @@ def _assign(session: Session, row: LabResult, known: KnownField, guidelines: Gui
     row.field_id = known.id
     [value] = index_values([_as_result(row)], [known.grass_pct], guidelines)
     row.rfv, row.rfq, row.ndf = value.rfv, value.rfq, value.ndf
+    row.spots = value.spots
     row.computed_rfv, row.computed_rfq = value.computed_rfv, value.computed_rfq
     session.add(row)
     documents.add_notes(session, row.document_id, value.notes)

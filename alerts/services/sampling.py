@@ -23,6 +23,10 @@ from alerts.store.tables import OutboxMessage
 EVENING = time(17, 0)
 """Local time from which tomorrow's clips are announced."""
 
+BEDTIME = time(21, 0)
+"""Local time from which nobody is reminded any more; a text that has not left by then never does.
+47 CFR 64.1200(c)(1) of the United States ends telephone solicitation at this hour."""
+
 
 @dataclass(frozen=True, slots=True)
 class SamplingRules:
@@ -54,7 +58,7 @@ def queue_reminders(sessions: Sessions, rules: SamplingRules, now: datetime) -> 
 def _tomorrow(zone: str, rules: SamplingRules, now: datetime) -> date | None:
     local = now.astimezone(ZoneInfo(zone))
     tomorrow = local.date() + timedelta(days=1)
-    if local.time() < EVENING or tomorrow.weekday() not in rules.weekdays:
+    if not EVENING <= local.time() < BEDTIME or tomorrow.weekday() not in rules.weekdays:
         return None
     return tomorrow
 
@@ -107,8 +111,15 @@ def _queue(
             created_at=now,
             told_on=now.astimezone(zone).date(),
             not_before=now,
-            expires_at=datetime.combine(day, rules.before, tzinfo=zone),
+            expires_at=_expiry(recipient, day, rules, zone),
             next_attempt_at=now,
         ),
     )
     return 1
+
+
+def _expiry(recipient: Recipient, day: date, rules: SamplingRules, zone: ZoneInfo) -> datetime:
+    """A text rings at once and must not do so at night; an email may be read before the clip."""
+    if recipient.channel == "sms":
+        return datetime.combine(day - timedelta(days=1), BEDTIME, tzinfo=zone)
+    return datetime.combine(day, rules.before, tzinfo=zone)

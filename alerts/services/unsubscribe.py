@@ -40,9 +40,11 @@ def read_token(secret: str, token: str) -> tuple[str, str]:
     said, _, signature = token.partition(".")
     if not hmac.compare_digest(signature.encode(), _signature(secret, said).encode()):
         raise BadLink("this link is not complete; copy all of it from the email")
-    channel, _, address = (
-        base64.urlsafe_b64decode(said + "=" * (-len(said) % 4)).decode().partition("|")
-    )
+    try:
+        decoded = base64.urlsafe_b64decode(said + "=" * (-len(said) % 4)).decode()
+    except ValueError as error:
+        raise BadLink("this link is damaged; copy all of it from the email") from error
+    channel, _, address = decoded.partition("|")
     return channel, address
 
 

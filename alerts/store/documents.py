@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from datetime import datetime
 
-from sqlmodel import Session, col, delete, select
+from sqlmodel import Session, col, delete, or_, select
 
 from alerts.domain.records import Note, Rejection
 from alerts.store.tables import Document, DocumentNote, RejectedRow
+
+Place = tuple[int, str]
+"""Row and column of a fault."""
 
 
 def keep_document(
@@ -78,6 +81,43 @@ def unread_documents(session: Session) -> list[Document]:
         select(Document).where(col(Document.read_at).is_(None)).order_by(col(Document.id))
     )
     return list(found)
+
+
+def settle(session: Session, document: Document, how: str, keep: Collection[Place] = ()) -> int:
+    """Take a document off the list of what waits to be corrected; returns how many it held.
+
+    Each rejected row but those at the places in ``keep``, and the refusal of the whole, becomes a
+    note that says ``how`` it was settled; the document stays as it came.
+    """
+    assert document.id is not None
+    rows = session.exec(select(RejectedRow).where(RejectedRow.document_id == document.id))
+    done = [row for row in rows if (row.row, row.column) not in keep]
+    notes = [Note(row.row, row.column, f"{how}: {row.reason}") for row in done]
+    for row in done:
+        session.delete(row)
+    if document.refusal:
+        notes.append(Note(0, "", f"{how}: {document.refusal}"))
+        document.refusal = ""
+        session.add(document)
+    add_notes(session, document.id, notes)
+    return len(notes)
+
+
+def earlier_of_this_name(session: Session, document: Document) -> list[Document]:
+    """Documents of the same name that came before and of which something waits."""
+    waiting = select(RejectedRow.document_id)
+    found = session.exec(
+        select(Document).where(
+            Document.name == document.name,
+            col(Document.id) < document.id,
+            or_(Document.refusal != "", col(Document.id).in_(waiting)),
+        )
+    )
+    return list(found)
+
+
+def find_document(session: Session, document_id: int) -> Document | None:
+    return session.get(Document, document_id)
 
 
 def rejected_rows(session: Session) -> list[tuple[Document, RejectedRow]]:

@@ -11,7 +11,7 @@ from sqlalchemy import tuple_
 from sqlmodel import Session, col, select
 
 from alerts.domain.names import name_key
-from alerts.store.tables import Cut, Farm, FarmField, FieldName
+from alerts.store.tables import Area, Cut, Farm, FarmField, FieldName
 
 Labels = tuple[str, str]
 """Keys of (farm, field) as a document names them; the farm may be ""."""
@@ -31,6 +31,7 @@ class KnownField:
     cutting: int
     cut_on: date | None
     closed_on: date | None
+    area_name: str
 
 
 _COLUMNS = (
@@ -43,6 +44,7 @@ _COLUMNS = (
     col(FarmField.cutting),
     col(FarmField.cut_on),
     col(FarmField.closed_on),
+    col(Area.name),
 )
 
 
@@ -63,8 +65,10 @@ def find_fields(session: Session, labels: Iterable[Labels]) -> dict[Labels, list
 
 
 def _by_own_name(session: Session, pairs: list[Labels]) -> Iterable[tuple[Labels, KnownField]]:
-    query = select(Farm.key, FarmField.key, *_COLUMNS).join(  # type: ignore[call-overload]
-        Farm, col(Farm.id) == col(FarmField.farm_id)
+    query = (
+        select(Farm.key, FarmField.key, *_COLUMNS)  # type: ignore[call-overload]
+        .join(Farm, col(Farm.id) == col(FarmField.farm_id))
+        .join(Area, col(Area.id) == col(Farm.area_id))
     )
     with_farm = [pair for pair in pairs if pair[0]]
     if with_farm:
@@ -82,6 +86,7 @@ def _by_other_name(session: Session, pairs: list[Labels]) -> Iterable[tuple[Labe
         select(FieldName.farm_key, FieldName.field_key, Farm.key, *_COLUMNS)  # type: ignore[call-overload]
         .join(FarmField, col(FarmField.id) == col(FieldName.field_id))
         .join(Farm, col(Farm.id) == col(FarmField.farm_id))
+        .join(Area, col(Area.id) == col(Farm.area_id))
         .where(col(FieldName.field_key).in_([pair[1] for pair in pairs]))
     )
     wanted = set(pairs)
@@ -97,6 +102,7 @@ def get_known(session: Session, field_id: int) -> KnownField:
     query = (
         select(*_COLUMNS)  # type: ignore[call-overload]
         .join(Farm, col(Farm.id) == col(FarmField.farm_id))
+        .join(Area, col(Area.id) == col(Farm.area_id))
         .where(col(FarmField.id) == field_id)
     )
     return KnownField(*session.exec(query).one())
@@ -133,6 +139,44 @@ def record_cut(session: Session, field_id: int, cut_on: date, now: datetime) -> 
     field.cut_on = cut_on
     session.add(field)
     return closed
+
+
+def undo_cut(session: Session, field_id: int) -> Cut | None:
+    """Take back the newest cut of the field's season; None where the field bears none.
+
+    The cutting it closed is open again, as it was before.
+    """
+    field = session.get_one(FarmField, field_id)
+    taken = _cut_of(session, field, field.cutting - 1)
+    if field.cut_on is None or taken is None:
+        return None
+    before = _cut_of(session, field, taken.cutting - 1)
+    field.cutting = taken.cutting
+    field.cut_on = before.cut_on if before else None
+    session.add(field)
+    session.delete(taken)
+    return taken
+
+
+def _cut_of(session: Session, field: FarmField, cutting: int) -> Cut | None:
+    season = field.cut_on.year if field.cut_on else None
+    return session.exec(
+        select(Cut).where(Cut.field_id == field.id, Cut.season == season, Cut.cutting == cutting)
+    ).first()
+
+
+def close(session: Session, field_id: int, closed_on: date) -> None:
+    """Leave a field out from now on; enrolling it again opens it."""
+    field = session.get_one(FarmField, field_id)
+    field.closed_on = closed_on
+    session.add(field)
+
+
+def open_fields(session: Session, farm_id: int) -> list[FarmField]:
+    query = select(FarmField).where(
+        FarmField.farm_id == farm_id, col(FarmField.closed_on).is_(None)
+    )
+    return list(session.exec(query.order_by(col(FarmField.id))))
 
 
 def open_new_season(session: Session, season_first_day: date) -> int:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
+from sqlalchemy import false, or_
 from sqlmodel import Session, col, select
 
 from alerts.domain.delivery import Status
@@ -16,10 +17,22 @@ from alerts.store.tables import Area, Consent, Farm, FarmField, OptOut, OutboxMe
 
 
 def put_person(
-    session: Session, *, name: str, phone: str, email: str, alert_by: str, language: str = "en"
+    session: Session,
+    *,
+    name: str,
+    phone: str,
+    email: str,
+    alert_by: str,
+    language: str = "en",
+    farm_id: int | None = None,
 ) -> Person:
-    """The person with this phone or email, made new or brought up to date."""
-    person = _known_person(session, phone, email) or Person(name=name)
+    """The farmer of this name with this phone or email, made new or brought up to date.
+
+    A shared address alone does not make two people one: neighbours share an office's email, and a
+    text meant for one must not go to the other's phone. Only somebody who farms ``farm_id`` and
+    nothing else takes a new name or a new address.
+    """
+    person = _known_farmer(session, name, phone, email, farm_id) or Person(name=name)
     person.name = name
     person.phone = phone or person.phone
     person.email = email or person.email
@@ -31,11 +44,12 @@ def put_person(
 
 
 def put_adviser(session: Session, *, name: str, email: str) -> Person:
-    """The consultant or sampler with this email.
+    """The consultant or sampler of this name with this email.
 
     Somebody known already, say a farmer who samples, keeps the way they asked to be told.
     """
-    person = _known_person(session, "", email)
+    known = _people_at(session, "", email)
+    person = next((one for one in known if _names_agree(one, name)), None)
     if person is None:
         person = Person(name=name or email, email=email, alert_by="email")
     elif name and person.name == email:
@@ -45,16 +59,51 @@ def put_adviser(session: Session, *, name: str, email: str) -> Person:
     return person
 
 
-def _known_person(session: Session, phone: str, email: str) -> Person | None:
-    known = None
-    for column, address in ((Person.phone, phone), (Person.email, email)):
-        if address and known is None:
-            known = session.exec(select(Person).where(col(column) == address)).first()
-    return known
+def _people_at(session: Session, phone: str, email: str) -> list[Person]:
+    """Everybody with this phone or this email, in the order they were enrolled."""
+    given = [
+        col(column) == address
+        for column, address in ((Person.phone, phone), (Person.email, email))
+        if address
+    ]
+    query = select(Person).where(or_(false(), *given)).order_by(col(Person.id))
+    return list(session.exec(query))
+
+
+def _known_farmer(
+    session: Session, name: str, phone: str, email: str, farm_id: int | None
+) -> Person | None:
+    known = _people_at(session, phone, email)
+    namesakes = [person for person in known if name_key(person.name) == name_key(name)]
+    for person in namesakes:
+        if (person.phone, person.email) == (phone, email):
+            return person
+    for person in known:
+        if _farms(session, person) == [farm_id]:
+            return person
+    for person in namesakes:
+        pairs = ((person.phone, phone), (person.email, email))
+        if all(one == other or not one or not other for one, other in pairs):
+            return person
+    return None
+
+
+def _farms(session: Session, person: Person) -> list[int | None]:
+    return list(session.exec(select(Farm.id).where(Farm.farmer_id == person.id)))
+
+
+def _names_agree(person: Person, name: str) -> bool:
+    """Whether one name holds all words of the other: a sampler "Ada" is the farmer Ada Lind."""
+    if not name or person.name == person.email:
+        return True
+    one, other = set(name_key(person.name).split()), set(name_key(name).split())
+    return one <= other or other <= one
 
 
 def put_area(session: Session, name: str, time_zone: str) -> Area:
-    area = session.exec(select(Area).where(Area.name == name)).first()
+    """The area of this name, however it is spelled; it keeps the spelling it came with first."""
+    same = [area for area in session.exec(select(Area)) if name_key(area.name) == name_key(name)]
+    area = next((area for area in same if area.name == name), same[0] if same else None)
     if area is None:
         area = Area(name=name, time_zone=time_zone)
     area.time_zone = time_zone
@@ -63,13 +112,29 @@ def put_area(session: Session, name: str, time_zone: str) -> Area:
     return area
 
 
+def find_farm(session: Session, area: Area, name: str) -> Farm | None:
+    query = select(Farm).where(Farm.area_id == area.id, Farm.key == name_key(name))
+    return session.exec(query).first()
+
+
+def namesakes_elsewhere(session: Session, area: Area, farm: str, farmer: str) -> list[str]:
+    """Other areas in which a farm of this name with a farmer of this name is enrolled."""
+    rows = session.exec(
+        select(Area.name, Person.name)
+        .join(Farm, col(Farm.area_id) == col(Area.id))
+        .join(Person, col(Person.id) == col(Farm.farmer_id))
+        .where(Farm.key == name_key(farm), col(Area.id) != area.id)
+        .order_by(col(Area.name))
+    )
+    return [name for name, known in rows if name_key(known) == name_key(farmer)]
+
+
 def put_farm(session: Session, area: Area, row: RosterRow, values: dict[str, Any]) -> Farm:
     """The farm of this name in the area, made new or brought up to date with ``values``."""
     assert area.id is not None
-    key = name_key(row.farm)
-    farm = session.exec(select(Farm).where(Farm.area_id == area.id, Farm.key == key)).first()
+    farm = find_farm(session, area, row.farm)
     if farm is None:
-        farm = Farm(area_id=area.id, key=key, name=row.farm, **values)
+        farm = Farm(area_id=area.id, key=name_key(row.farm), name=row.farm, **values)
     for name, value in {"name": row.farm, **values}.items():
         setattr(farm, name, value)
     session.add(farm)

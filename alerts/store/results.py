@@ -7,12 +7,16 @@ from typing import NamedTuple
 
 from sqlmodel import Session, col, select
 
+from alerts.domain.records import Index
 from alerts.store.fields import CHUNK
-from alerts.store.tables import Document, LabResult
+from alerts.store.tables import Document, Farm, LabResult
 
 
 def versions(session: Session, identities: Iterable[str]) -> dict[str, list[LabResult]]:
-    """All versions of each identity that is known, the valid one last."""
+    """All versions of each identity that is known, oldest first.
+
+    More than one is valid where a laboratory's number stands for several samples.
+    """
     wanted = sorted(set(identities))
     found: dict[str, list[LabResult]] = {}
     for start in range(0, len(wanted), CHUNK):
@@ -27,14 +31,28 @@ def versions(session: Session, identities: Iterable[str]) -> dict[str, list[LabR
 
 
 def add_result(session: Session, result: LabResult, replaces: LabResult | None = None) -> None:
-    """Store a result; an older version stays, marked as replaced."""
+    """Store a result; an older version stays, marked as replaced.
+
+    A ``version`` above that of ``replaces`` stays as it is.
+    """
     if replaces is not None:
-        result.version = replaces.version + 1
+        result.version = max(result.version or 1, replaces.version + 1)
     session.add(result)
     if replaces is not None:
         session.flush()
         replaces.replaced_by = result.id
         session.add(replaces)
+
+
+def target_indexes(session: Session, farm_ids: Iterable[int]) -> dict[int, Index]:
+    """The index each farm has its target in, by its id."""
+    wanted = sorted(set(farm_ids))
+    found: dict[int, Index] = {}
+    for start in range(0, len(wanted), CHUNK):
+        chunk = wanted[start : start + CHUNK]
+        rows = session.exec(select(Farm.id, Farm.index).where(col(Farm.id).in_(chunk)))
+        found.update((farm_id, Index(index)) for farm_id, index in rows if farm_id is not None)
+    return found
 
 
 class Unmatched(NamedTuple):

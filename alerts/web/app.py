@@ -93,10 +93,11 @@ async def _read_at_most(request: Request, most: int) -> bytes | None:
 
 def _accept(parts: Parts, content_type: str, body: bytes, lab: str) -> JSONResponse:
     try:
-        document = read_body("post", content_type, body, lab)
+        now = parts.clock()
+        document = read_body(f"post of {now:%Y-%m-%d %H:%M:%S} UTC", content_type, body, lab)
     except UnreadableDocument as error:
         return _problem(422, str(error))
-    report = accept(parts.sessions, document, parts.intake_rules(), parts.clock())
+    report = accept(parts.sessions, document, parts.intake_rules(), now)
     if report.refusal:
         return _problem(422, report.refusal)
     return JSONResponse(report_json(report))
@@ -106,6 +107,7 @@ def report_json(report: IntakeReport) -> dict[str, object]:
     """What became of a document, as posts and `cutcall intake --json` answer."""
     return {
         "document": report.document,
+        "id": report.document_id,
         "accepted": report.accepted,
         "repeated": report.repeated,
         "corrected": report.corrected,

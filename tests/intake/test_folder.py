@@ -96,3 +96,14 @@ def test_waiting_skips_a_file_taken_away_meanwhile(inbox: Path) -> None:
 def test_waiting_in_a_folder_that_is_not_there_raises(tmp_path: Path) -> None:
     with pytest.raises(FileNotFoundError):
         list(Folder(tmp_path / "nowhere").waiting())
+
+
+def test_file_larger_than_the_limit_is_put_aside_unread_and_the_others_are_given(
+    inbox: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    (inbox / "kestrel" / "c.csv").write_bytes(b"x" * 100)
+    (inbox / "b.csv").write_bytes(b"x" * 101)
+    documents = list(Folder(inbox, max_bytes=100).waiting())
+    assert names(iter(documents)) == [("", "a.csv"), ("kestrel", "c.csv")]
+    assert (inbox / "refused" / "b.csv").stat().st_size == 101
+    assert "b.csv is larger than CUTCALL_INTAKE_MAX_MIB allows" in caplog.text

@@ -145,7 +145,7 @@ def test_plain_file_with_bad_rows_keeps_the_good_ones(read: Read, lab_files: Pat
         (b"field,sampled_on,rfv,ndfd48_pct_dm\nA,2031-05-12,180,19\n", "must be in % of NDF"),
         (b"field,sampled_on,rfv,NDFD30 (g/kg DM)\nA,2031-05-12,180,19\n", "must be in % of NDF"),
         (b"field,sampled_on,ndf_pct_dm,NDF (g/kg DM)\nA,2031-05-12,38,380\n", "both hold ndf"),
-        (b"date;value\n2031-05-12;7\n", "no header that is known (seen: 'date', 'value')"),
+        (b"when;value\n2031-05-12;7\n", "no header that is known (seen: 'when', 'value')"),
     ],
 )
 def test_document_that_cannot_be_read(read: Read, content: bytes, says: str) -> None:

@@ -217,7 +217,9 @@ def test_channel_not_said_is_text_where_there_is_a_phone() -> None:
         ),
         ({"alert_by": "email"}, "alert_by", "email is missing"),
         ({"alert_by": "both"}, "alert_by", "email is missing"),
-        ({"consent_on": "03/14/2027"}, "consent_on", "year first"),
+        ({"consent_on": "03/04/2027"}, "consent_on", "2027-03-04 or 2027-04-03"),
+        ({"consent_on": "13/14/2027"}, "consent_on", "year first"),
+        ({"animal_class": "milking cow"}, "animal_class", "did you mean milking_cows"),
         ({"consent_on": "2027-02-30"}, "consent_on", "is no date"),
         ({"consent_on": "2027-W11-7"}, "consent_on", "is no date"),
         ({"language": "English"}, "language", "language code"),
@@ -232,7 +234,10 @@ def test_channel_not_said_is_text_where_there_is_a_phone() -> None:
         ({"harvest_days": ""}, "harvest_days", "neither harvest_days nor acres_per_day"),
         ({"harvest_days": "0.2"}, "harvest_days", "0.25 to 45"),
         ({"harvest_days": "46"}, "harvest_days", "0.25 to 45"),
-        ({"harvest_days": "5 days"}, "harvest_days", "without a unit"),
+        ({"harvest_days": "5 weeks"}, "harvest_days", "without a unit"),
+        ({"acres": "1,2"}, "acres", "is no number"),
+        ({"acres": "1,20,000"}, "acres", "is no number"),
+        ({"acres": "40 days"}, "acres", "without a unit"),
         ({"harvest_days": "inf"}, "harvest_days", "out of range"),
         ({"harvest_days": "", "acres_per_day": "30"}, "acres", "acres are missing"),
         ({"acres_per_day": "0"}, "acres_per_day", "above 0"),
@@ -288,6 +293,8 @@ def test_row_that_breaks_a_rule_is_rejected(cells: dict[str, str], column: str, 
         {"send_from": "20:00", "send_to": "6:00"},
         {"time_zone": "america/new york"},
         {"language": "fr_CA"},
+        {"consent_on": "3/20/2027"},
+        {"consent_on": "20-Mar-2027"},
         {"field": "#3 west - upper"},
     ],
 )
@@ -448,6 +455,60 @@ def test_unknown_column_is_noted_with_the_likely_one() -> None:
         (1, "gate code"),
     ]
     assert "handling_loss" in parsed.notes[0].text
+
+
+def test_number_may_bear_its_unit_and_part_thousands() -> None:
+    row = accepted(
+        {"harvest_days": "2 days", "acres": "1,200.5 ac", "acres_per_day": "60 acres/day"}
+    )
+    assert (row.harvest_days, row.acres, row.acres_per_day) == (2, 1200.5, 60)
+
+
+def test_harvest_reckoned_without_a_rejected_row_is_noted() -> None:
+    pace = {"harvest_days": "", "acres_per_day": "30"}
+    parsed = read(
+        {"field": "A", "acres": "60"} | pace,
+        {"field": "B", "acres": "many"} | pace,
+        {"field": "C", "acres": ""} | pace,
+        {"farm": "Other", "field": "A", "acres": "10"} | pace,
+    )
+    assert [rejection.row for rejection in parsed.rejections] == [3, 4]
+    [note] = parsed.notes
+    assert (note.row, note.column) == (2, "acres_per_day")
+    assert "Fernhollow Dairy is reckoned without row 3, 4" in note.text
+    assert read({"field": "A"}, {"field": "B", "acres": "many"}).notes == ()
+
+
+def test_usual_other_names_of_columns_are_known() -> None:
+    parsed = read_roster(
+        b"Farm Name,Field Name,Area,Farmer Name,Phone Number,E-mail,feed_target,harvest_days\n"
+        b"Hay Hill,A,Blue Creek,Ed Low,2025550150,ed@example.org,high,5\n"
+        b"Hay Hill,B,Blue Creek,Ed Low,2025550150,ed@example.org,160,5\n",
+        "roster.csv",
+        animal_classes=CLASSES,
+        defaults=DEFAULTS,
+    )
+    [row] = parsed.rows
+    assert (row.farm, row.field, row.farmer) == ("Hay Hill", "B", "Ed Low")
+    assert (row.phone, row.email) == ("+12025550150", "ed@example.org")
+    assert [rejection.column for rejection in parsed.rejections] == ["feed_target"]
+    assert [note.column for note in parsed.notes] == ["consent_on"]
+
+
+def test_own_name_of_a_column_wins_over_another_one() -> None:
+    parsed = read({"mobile": "202-555-0149"})
+    assert [row.phone for row in parsed.rows] == ["+12025550143"]
+    assert [note.column for note in parsed.notes] == ["mobile"]
+
+
+def test_missing_column_is_hinted_at_where_one_is_misspelt() -> None:
+    with pytest.raises(UnreadableDocument, match=r"no column farmer: .* rename 'Farmr' to farmer"):
+        read_roster(
+            b"farm,field,area,Farmr,phone\nA,B,C,D,E\n",
+            "roster.csv",
+            animal_classes=CLASSES,
+            defaults=DEFAULTS,
+        )
 
 
 def test_row_with_a_cell_too_many_is_rejected_and_the_next_one_read() -> None:

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from datetime import date
+
 import pytest
 
 from alerts.intake import roster_values as values
@@ -83,3 +85,50 @@ def test_names_lose_blanks_and_empty_ones() -> None:
 def test_nearest_finds_a_misspelling_only() -> None:
     assert values.nearest("harvst_days", ["harvest_days", "acres"]) == "harvest_days"
     assert values.nearest("gate_code", ["harvest_days", "acres"]) == ""
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("2027-03-20", "2027/03/20", "2027-3-20", "3/20/2027", "03/20/2027", "20.03.2027"),
+        *("20-Mar-2027", "20 March 2027", "Mar 20, 2027", "MARCH 20 2027", "Mar. 20, 2027"),
+    ],
+)
+def test_day_is_read_where_it_has_one_meaning(text: str) -> None:
+    """As spreadsheets set to English show March 20 (common practice)."""
+    assert values.day(text) == date(2027, 3, 20)
+
+
+def test_day_whose_number_is_its_months_has_one_meaning() -> None:
+    assert values.day("4/4/2027") == date(2027, 4, 4)
+
+
+def test_day_with_two_meanings_is_refused_with_both() -> None:
+    with pytest.raises(ValueError, match="may be 2027-03-04 or 2027-04-03; write it year first"):
+        values.day("3/4/2027")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        *("20-Mar-27", "3/20/27", "20/20/2027", "2/30/2027", "31-Feb-2027", "20-Mrz-2027"),
+        *("2027-03/20", "20 M 2027", "0/20/2027", "46101", "March 2027", "soon"),
+    ],
+)
+def test_day_that_is_none_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="is no date; write it year first"):
+        values.day(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "near"),
+    [
+        ("milking cow", "milking_cows"),
+        ("Heifers", "heifers_to_one_year or bred_heifers"),
+        ("bred heifer", "bred_heifers"),
+    ],
+)
+def test_class_of_animal_close_to_a_known_one_is_hinted_at(text: str, near: str) -> None:
+    read = values.one_of_names(("milking_cows", "heifers_to_one_year", "bred_heifers"), "class")
+    with pytest.raises(ValueError, match=rf"did you mean {near}\? If not, give one of milking"):
+        read(text)

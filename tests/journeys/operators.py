@@ -21,7 +21,12 @@ from factories import ROSTER_ROW, sheet
 from alerts.configfiles import shipped_config_dir
 
 TODAY = datetime.now(UTC).date()
-ALWAYS = {"time_zone": "Africa/Abidjan", "send_from": "00:00", "send_to": "00:00"}
+ALWAYS = {
+    "time_zone": "Africa/Abidjan",
+    "send_from": "00:00",
+    "send_to": "00:00",
+    "consent_on": TODAY.isoformat(),
+}
 ROSTER = [
     {**ALWAYS, "field": "North"},
     {**ALWAYS, "field": "Closed Piece"},

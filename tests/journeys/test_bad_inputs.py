@@ -190,6 +190,32 @@ def test_unreadable_file_does_not_cost_the_readable_one(intake_desk: Command) ->
     assert (report["document"], report["accepted"]) == ("then good.csv", 1)
 
 
+def test_file_that_is_not_there_and_one_too_large_do_not_cost_the_others(
+    intake_desk: Command,
+) -> None:
+    good = intake_desk.write("a good one.csv", PLAIN.format(day=iso(), rfv=187))
+    large = intake_desk.write("large.csv", b"x" * (1024 * 1024 + 1))
+    limit = {"CUTCALL_INTAKE_MAX_MIB": "1"}
+    done = intake_desk.run("intake", good, large, "nowhere.csv", **limit)
+    assert done.returncode == 1
+    assert "a good one.csv: 1 accepted" in done.stdout
+    too_large, not_there = done.stderr.splitlines()
+    assert "large.csv is larger than CUTCALL_INTAKE_MAX_MIB allows" in too_large
+    assert not_there == "cutcall: cannot read nowhere.csv: No such file or directory"
+
+
+def test_rejected_rows_are_settled_by_hand(intake_desk: Command) -> None:
+    name = intake_desk.write("to settle.csv", PLAIN.format(day="soon", rfv=187))
+    assert intake_desk.run("intake", name).returncode == 0
+    rows = intake_desk.json("rejected")["rows"]  # type: ignore[call-overload,index]
+    [number] = [row["id"] for row in rows if row["document"] == "to settle.csv"]
+    settled = intake_desk.run("rejected", "--settle", str(number))
+    assert settled.stdout == f"document {number}: 1 settled; the document itself is kept\n"
+    assert "to settle.csv" not in intake_desk.run("rejected").stdout
+    unknown = intake_desk.run("rejected", "--settle", "9999")
+    assert (unknown.returncode, "no document 9999" in unknown.stderr) == (1, True)
+
+
 # ------------------------------------------------------- unusual but readable files
 
 ACCENTED = "farm,field,sampled_on,rfv,remark\nPlum Bottom,North,{day},{rfv},Pré humide – ½\n"
@@ -231,14 +257,15 @@ def test_unknown_field_waits_and_is_named(intake_desk: Command) -> None:
     assert waiting["field_label"] == "Nrth"
     assert waiting["results"] == [{"document": "unknown.csv", "row": 2, "sampled_on": iso()}]
     shown = intake_desk.run("unmatched")
-    assert "cutcall name LABEL --farm FARM --field FIELD" in shown.stdout
+    command = "cutcall name Nrth --farm-label 'Plum Bottom' --farm FARM --field FIELD"
+    assert command in shown.stdout
 
     wrong = intake_desk.run("name", "Nrth", "--farm", "Plum Bottom", "--field", "Nort")
     assert wrong.returncode == 1
     assert "no field 'Nort' on a farm 'Plum Bottom' is enrolled" in wrong.stderr
     assert "check the spelling with 'cutcall outlook'" in wrong.stderr
 
-    right = ("--farm", "Plum Bottom", "--field", "North", "--farm-label", "Plum Bottom")
+    right = ("--farm", "Plum Bottom", "--field", "North")
     named = intake_desk.run("name", "Nrth", *right)
     assert named.returncode == 0
     assert "'Nrth' means North from now on; 1 waiting results flow on" in named.stdout

@@ -77,6 +77,53 @@ def test_outlook_and_texts_of_the_usual_case(operator: Command) -> None:
     assert "give a later date" in twice.stderr
 
 
+def line(operator: Command, field: str) -> dict[str, object]:
+    lines = operator.json("outlook")
+    assert isinstance(lines, list)
+    [found] = [one for one in lines if one["field"] == field]
+    return found
+
+
+def test_wrong_cut_is_refused_or_taken_back(operator: Command) -> None:
+    taken(operator, "today.csv", sheet([result(rfv=205)]))
+    operator.run("outlook")
+    for day, words in ((iso(3), "has not come yet"), (iso(-400), "before this season")):
+        refused = operator.run("cut", "North", "--on", day)
+        assert refused.returncode == 1
+        assert words in refused.stderr
+    assert operator.run("cut", "North", "--on", iso()).returncode == 0
+    assert (line(operator, "North")["cutting"], line(operator, "North")["results"]) == (2, 0)
+    both = operator.run("cut", "North", "--undo", "--on", iso())
+    assert both.returncode == 1
+    assert "not both" in both.stderr
+    undone = operator.run("cut", "North", "--undo")
+    assert f"the cut of {iso()} is taken back; cutting 1 is open again" in undone.stdout
+    assert (line(operator, "North")["cutting"], line(operator, "North")["results"]) == (1, 1)
+    again = operator.run("cut", "North", "--undo")
+    assert again.returncode == 1
+    assert "nothing to undo" in again.stderr
+
+
+def test_closed_field_is_gone_until_it_is_enrolled_again(operator: Command) -> None:
+    closed = operator.run("close", "closed piece", "--farm", "Plum Bottom")
+    assert "enrol it again to open it" in closed.stdout
+    assert "Closed Piece" not in operator.run("outlook").stdout
+    operator.run("enrol", "roster.csv")
+    assert "Closed Piece" in operator.run("outlook").stdout
+
+
+def test_outlook_of_an_unknown_farm_names_those_there_are(operator: Command) -> None:
+    done = operator.run("outlook", "--farm", "Nope")
+    assert done.returncode == 1
+    assert done.stdout == ""
+    assert "no farm 'Nope' has open fields" in done.stderr
+    for known in ("Plum Bottom", "Quote Farm", "Brook Farm"):
+        assert known in done.stderr
+    table = operator.run("outlook", "--farm", "PLUM-bottom").stdout
+    assert "North" in table and "Ridge" not in table
+    assert " to " not in table  # nothing is known yet
+
+
 # --------------------------------------------------------------------- outages
 
 
@@ -131,6 +178,11 @@ def test_gateway_and_mail_server_that_are_down_get_everything_once_later(
 WRONG: dict[str, tuple[dict[str, str], tuple[str, ...]]] = {
     "port": ({"CUTCALL_WEB_PORT": "eighty"}, ("CUTCALL_WEB_PORT", "integer", "'eighty'")),
     "no gateway": ({"CUTCALL_SMS": "rest"}, ("CUTCALL_SMS_URL is empty", "sms=rest needs it")),
+    "misspelt": ({"CUTCALL_WEBPORT": "80"}, ("CUTCALL_WEBPORT", "did you mean CUTCALL_WEB_PORT")),
+    "public address": (
+        {"CUTCALL_PUBLIC_URL": "https://cutcall.example.org"},
+        ("CUTCALL_SECRET", "CUTCALL_PUBLIC_URL"),
+    ),
     "secret": (
         {"CUTCALL_ENVIRONMENT": "production", "CUTCALL_SECRET": "pssst"},
         ("CUTCALL_SECRET", "16 characters"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -15,7 +16,7 @@ from pathlib import Path
 import httpx
 import pytest
 from factories import ROSTER_ROW, sheet
-from operators import Command
+from operators import ALWAYS, Command
 
 from alerts.configfiles import shipped_config_dir
 
@@ -50,9 +51,8 @@ def command(tmp_path: Path, free_ports: tuple[int, int]) -> Command:
             "CUTCALL_INTAKE_TOKEN": TOKEN,
         },
     )
-    always = {"time_zone": "Africa/Abidjan", "send_from": "00:00", "send_to": "00:00"}
     second = {"farm": "Brook Farm", "field": "East", "phone": "+12025550146"}
-    roster = [{**ROSTER_ROW, **always}, {**ROSTER_ROW, **always, **second}]
+    roster = [{**ROSTER_ROW, **ALWAYS}, {**ROSTER_ROW, **ALWAYS, **second}]
     command.write("roster.csv", sheet(roster))
     assert command.run("enrol", "roster.csv").returncode == 0
     return command
@@ -138,3 +138,17 @@ def test_service_started_again_repeats_nothing(
     ticked = command.run("tick")
     assert ticked.returncode == 0
     assert "--- sms" not in ticked.stdout
+
+
+def test_service_whose_port_is_taken_says_so_and_sends_nothing(command: Command) -> None:
+    taken = int(command.environment["CUTCALL_WEB_PORT"])
+    today = datetime.now(UTC).date().isoformat()
+    north = {"farm": "Plum Bottom", "field": "North", "sampled_on": today, "rfv": 205}
+    (command.folder / "inbox").mkdir()
+    (command.folder / "inbox" / "monday.csv").write_text(sheet([north]))
+    with socket.create_server(("127.0.0.1", taken)):
+        done = command.run("serve")
+    assert done.returncode == 2
+    assert f"cutcall: CUTCALL_WEB_PORT: cannot listen on port {taken} of 127.0.0.1" in done.stderr
+    assert "give another port" in done.stderr
+    assert (command.folder / "inbox" / "monday.csv").exists()

@@ -5,6 +5,7 @@ from datetime import date, time
 import pytest
 from factories import AREA, OTHER_PHONE, PHONE, Service, day
 
+from alerts.services.record_cuts import close_field
 from alerts.store import people
 from alerts.store.tables import Area, Consent, Farm, FarmField, FieldName, Person
 
@@ -138,13 +139,92 @@ def test_harvest_length_comes_from_acres_and_pace(service: Service) -> None:
     assert service.rows(Farm)[0].harvest_days == 3.0
 
 
+def test_harvest_length_counts_fields_of_earlier_rosters_and_no_closed_ones(
+    service: Service,
+) -> None:
+    pace = {"harvest_days": "", "acres_per_day": 30}
+    service.enrol({"field": "North", "acres": 60, **pace}, {"field": "Creek", "acres": 30, **pace})
+    report = service.enrol(
+        {"field": "North", "acres": 60, **pace}, {"field": "Creek", "acres": "thirty", **pace}
+    )
+    assert [rejection.row for rejection in report.rejected] == [3]
+    assert service.rows(Farm)[0].harvest_days == 3.0
+    close_field(service.sessions, farm="", field="Creek", on=day(0), now=service.clock())
+    service.enrol({"field": "North", "acres": 60, **pace})
+    assert service.rows(Farm)[0].harvest_days == 2.0
+
+
+def test_harvest_length_names_the_fields_whose_acres_nobody_gave(service: Service) -> None:
+    service.enrol({"field": "Creek", "acres": ""})
+    report = service.enrol({"field": "North", "acres": 60, "harvest_days": "", "acres_per_day": 30})
+    assert service.rows(Farm)[0].harvest_days == 2.0
+    [note] = report.notes
+    assert (note.row, note.column) == (2, "acres")
+    assert "without Creek" in note.text
+
+
 def test_rows_the_reader_rejected_are_in_the_report(service: Service) -> None:
     report = service.enrol({"field": "North"}, {"field": "Creek", "acres": "many"})
     assert report.fields == 1
     assert [(r.row, r.column) for r in report.rejected] == [(3, "acres")]
 
 
+# ------------------------------------------------------------------- who and where it is
+
+
+def test_farmers_who_share_an_email_keep_their_own_phones(service: Service) -> None:
+    office = {"email": "office@example.org", "alert_by": "text"}
+    stone = {"farm": "Stone Row", "field": "East", "farmer": "Ivo Brandt", "phone": OTHER_PHONE}
+    service.enrol({**office}, {**office, **stone})
+    assert reach(service, "Ada Lindqvist") == [("sms", PHONE)]
+    assert reach(service, "Ivo Brandt") == [("sms", OTHER_PHONE)]
+    plum, row = service.rows(Farm)
+    assert plum.farmer_id != row.farmer_id
+    service.results({"rfv": 205})
+    service.evaluate()
+    service.send()
+    assert [message.to for message in service.sms.attempts] == [PHONE]
+
+
+def test_area_spelled_otherwise_is_the_same_one(service: Service) -> None:
+    service.enrol({})
+    report = service.enrol({"area": AREA.upper()})
+    assert [area.name for area in service.rows(Area)] == [AREA]
+    assert len(service.rows(Farm)) == len(service.rows(FarmField)) == 1
+    assert report.notes == []
+    assert service.results({"rfv": 205}).unmatched == 0
+
+
+def test_farm_of_the_same_farmer_in_a_second_area_is_noted_once(service: Service) -> None:
+    service.enrol({})
+    moved = {"area": "Otter Bend"}
+    [note] = service.enrol(moved).notes
+    assert (note.row, note.column) == (2, "area")
+    assert "Plum Bottom of Ada Lindqvist is enrolled in area Heron Flats already" in note.text
+    assert service.enrol(moved).notes == []
+    other = {"area": "Third Bend", "farmer": "Ivo Brandt", "phone": OTHER_PHONE}
+    assert service.enrol(other).notes == []
+
+
 # ----------------------------------------------------------------------------- consent
+
+
+@pytest.mark.parametrize(("on", "taken"), [(day(0), True), (day(1), True), (day(2), False)])
+def test_consent_of_a_day_still_to_come_is_sent_back(
+    service: Service, on: date, taken: bool
+) -> None:
+    """At noon in Chicago it is the next day already where clocks are 14 hours ahead of UTC."""
+    report = service.enrol(
+        {"field": "North", "consent_on": on.isoformat()},
+        {"field": "Creek", "consent_on": on.isoformat()},
+        {"farm": "Stone Row", "farmer": "Ivo Brandt", "phone": OTHER_PHONE},
+    )
+    assert report.farms == (2 if taken else 1)
+    if not taken:
+        [rejection] = report.rejected
+        assert (rejection.row, rejection.column) == (2, "consent_on")
+        assert "2027-05-12 has not come yet" in rejection.reason
+        assert [consent.address for consent in service.rows(Consent)] == [OTHER_PHONE]
 
 
 def test_consent_of_the_farmer_is_kept_for_each_address_with_day_and_way(

@@ -35,6 +35,7 @@ def test_next_spring_begins_without_last_years_results_and_words(service: Servic
     service.results({"rfv": 205})
     service.evaluate()
     service.send()
+    service.later(days=2)
     service.cut("North", day(2))
     service.clock.set(date(2028, 5, 9), time(12))
     clean(service)

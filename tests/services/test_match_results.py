@@ -27,7 +27,11 @@ GRASS = {
 
 
 def name(
-    service: Service, label: str, field: str, farm: str = "Plum Bottom", farm_label: str = ""
+    service: Service,
+    label: str,
+    field: str,
+    farm: str = "Plum Bottom",
+    farm_label: str | None = "",
 ) -> int:
     return name_field(
         service.sessions,
@@ -79,6 +83,26 @@ def test_name_of_another_farm_keeps_waiting(enrolled: Service) -> None:
     enrolled.results({"rfv": 205, "farm": "Stone Row", "field": "N 40"})
     assert name(enrolled, "N 40", "North") == 0
     assert waiting(enrolled) == 1
+
+
+def test_farm_beside_the_label_is_found_where_only_one_waits(enrolled: Service) -> None:
+    enrolled.results({"rfv": 205, "farm": "Lindqvist", "field": "N 40"})
+    assert name(enrolled, "N 40", "North", farm_label=None) == 1
+    assert enrolled.results({"rfv": 190, "farm": "Lindqvist", "field": "N 40"}).accepted == 1
+
+
+def test_label_that_waits_under_two_farms_asks_which_and_changes_nothing(
+    enrolled: Service,
+) -> None:
+    enrolled.results(
+        {"rfv": 205, "farm": "Lindqvist Bros", "field": "N 40"},
+        {"rfv": 199, "farm": "Stone Row", "field": "n-40"},
+    )
+    with pytest.raises(UnknownField, match="--farm-label 'Lindqvist Bros', --farm-label 'Stone"):
+        name(enrolled, "N 40", "North", farm_label=None)
+    assert waiting(enrolled) == 2
+    assert name(enrolled, "N 40", "North", farm_label="Lindqvist Bros") == 1
+    assert name(enrolled, "N 40", "North", farm_label=None) == 1
 
 
 def test_ambiguous_result_flows_on_to_the_field_somebody_says(enrolled: Service) -> None:

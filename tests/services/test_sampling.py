@@ -4,8 +4,11 @@ from datetime import date, time
 
 import pytest
 from factories import MONDAY, Service, day
+from sqlmodel import select
 
 from alerts.services.sampling import queue_reminders
+from alerts.store import people
+from alerts.store.tables import Person
 
 JO = {"sampler": "Jo Tanager", "sampler_email": "jo@example.org"}
 SUNDAY = day(-1)
@@ -62,6 +65,34 @@ def test_sampler_is_reminded_on_the_evening_before_a_sampling_day_only(
 
 def test_sampler_is_not_reminded_before_the_evening(sampled: Service) -> None:
     assert remind(sampled, at=time(16, 59)) == 0
+
+
+@pytest.mark.parametrize(("at", "reminded"), [(time(20, 59), 1), (time(21), 0), (time(23, 59), 0)])
+def test_sampler_is_not_reminded_at_night(sampled: Service, at: time, reminded: int) -> None:
+    assert remind(sampled, at=at) == reminded
+
+
+def test_reminder_by_text_loses_its_use_at_night(sampled: Service) -> None:
+    with sampled.sessions.write() as session:
+        jo = session.exec(select(Person).where(Person.name == "Jo Tanager")).one()
+        jo.phone, jo.alert_by = "+12025550147", "text"
+        people.put_consent(
+            session,
+            jo,
+            channel="sms",
+            address=jo.phone,
+            given_on=day(-30),
+            how="signed form",
+            now=sampled.clock(),
+        )
+    assert remind(sampled) == 1
+    message = sampled.message("sample_due")
+    assert message.channel == "sms"
+    local = message.expires_at.astimezone(sampled.clock.zone)
+    assert (local.date(), local.time()) == (SUNDAY, time(21))
+    sampled.clock.set(SUNDAY, time(21, 1))
+    sampled.send()
+    assert sampled.sms.attempts == []
 
 
 def test_reminder_loses_its_use_when_the_sampling_hour_is_over(sampled: Service) -> None:

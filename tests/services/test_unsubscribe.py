@@ -1,12 +1,14 @@
 from __future__ import annotations
 
 import base64
+import hashlib
+import hmac
 from datetime import timedelta
 
 import pytest
 from factories import NOON, Service
 
-from alerts.services.unsubscribe import BadLink, address_url, read_token, stop
+from alerts.services.unsubscribe import SIGNATURE_CHARS, BadLink, address_url, read_token, stop
 from alerts.store.tables import OptOut
 
 SECRET = "a secret for the tests only"
@@ -60,6 +62,17 @@ def other_address() -> str:
 def test_link_that_was_changed_or_cut_short_is_refused(service: Service, link: str) -> None:
     with pytest.raises(BadLink, match="copy all of it from the email"):
         stop(service.sessions, SECRET, link, NOON)
+    assert service.rows(OptOut) == []
+
+
+@pytest.mark.parametrize("said", ["A", "_w", "AAAAA"])
+def test_link_that_cannot_be_decoded_is_refused_however_it_is_signed(
+    service: Service, said: str
+) -> None:
+    """Somebody who knows the secret, say the placeholder, must get a page and no fault."""
+    signature = hmac.new(SECRET.encode(), b"stop:" + said.encode(), hashlib.sha256).hexdigest()
+    with pytest.raises(BadLink, match="damaged; copy all of it"):
+        stop(service.sessions, SECRET, f"{said}.{signature[:SIGNATURE_CHARS]}", NOON)
     assert service.rows(OptOut) == []
 
 

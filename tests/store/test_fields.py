@@ -105,7 +105,7 @@ def test_closed_field_is_found_with_the_day_it_was_closed(sessions: Sessions, ho
         session.get_one(FarmField, home.field_id).closed_on = MONDAY
     with sessions.read() as session:
         [known] = fields.find_fields(session, [("", "north")])["", "north"]
-    assert known.closed_on == MONDAY
+    assert (known.closed_on, known.area_name) == (MONDAY, "Heron Flats")
 
 
 def test_many_names_are_looked_up_in_one_go(sessions: Sessions, home: Home) -> None:
@@ -150,6 +150,37 @@ def test_same_cutting_of_a_season_cannot_be_cut_twice(sessions: Sessions, home: 
         session.get_one(FarmField, home.field_id).cutting = 1
     with pytest.raises(IntegrityError):
         cut(sessions, home, day(1))
+
+
+def test_undone_cut_opens_its_cutting_again_as_it_was(sessions: Sessions, home: Home) -> None:
+    cut(sessions, home, MONDAY)
+    cut(sessions, home, day(30))
+    seen = []
+    for _ in range(3):
+        with sessions.write() as session:
+            taken = fields.undo_cut(session, home.field_id)
+            field = session.get_one(FarmField, home.field_id)
+            seen.append((taken and (taken.cutting, taken.cut_on), field.cutting, field.cut_on))
+    assert seen == [((2, day(30)), 2, MONDAY), ((1, MONDAY), 1, None), (None, 1, None)]
+    assert cut(sessions, home, day(1)) == 1
+
+
+def test_cut_of_an_earlier_season_cannot_be_undone(sessions: Sessions, home: Home) -> None:
+    cut(sessions, home, date(2026, 9, 20))
+    with sessions.write() as session:
+        fields.open_new_season(session, date(2027, 3, 1))
+    with sessions.write() as session:
+        assert fields.undo_cut(session, home.field_id) is None
+        assert len(session.exec(select(Cut)).all()) == 1
+
+
+def test_closed_field_is_no_open_field(sessions: Sessions, home: Home) -> None:
+    with sessions.write() as session:
+        assert [field.id for field in fields.open_fields(session, home.farm_id)] == [home.field_id]
+        fields.close(session, home.field_id, MONDAY)
+    with sessions.read() as session:
+        assert fields.open_fields(session, home.farm_id) == []
+        assert session.get_one(FarmField, home.field_id).closed_on == MONDAY
 
 
 def test_new_season_puts_cut_fields_back_and_leaves_the_others(

@@ -2,7 +2,8 @@ from __future__ import annotations
 
 from datetime import date
 
-from factories import MONDAY, NOON, OTHER_PHONE, PHONE, Home, day
+import pytest
+from factories import MONDAY, NOON, OTHER_PHONE, PHONE, Home, day, put_home
 from sqlmodel import select
 
 from alerts.store import people
@@ -37,13 +38,87 @@ def addresses(sessions: Sessions, person_id: int) -> list[tuple[str, str]]:
     return [(recipient.channel, recipient.address) for recipient in found]
 
 
-def test_person_is_known_again_by_phone_or_by_email(sessions: Sessions) -> None:
+def test_person_is_known_again_by_name_and_one_address_where_the_other_is_missing(
+    sessions: Sessions,
+) -> None:
     first = put(sessions, phone=PHONE)
     assert put(sessions, phone=PHONE, email=EMAIL) == first
-    assert put(sessions, email=EMAIL, phone=OTHER_PHONE) == first
+    assert put(sessions, email=EMAIL, name="ADA  Lindqvist") == first
     with sessions.read() as session:
         [person] = session.exec(select(Person)).all()
-    assert (person.phone, person.email) == (OTHER_PHONE, EMAIL)
+    assert (person.phone, person.email) == (PHONE, EMAIL)
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        # the same office email, each a phone
+        ({"phone": PHONE, "email": EMAIL}, {"phone": OTHER_PHONE, "email": EMAIL, "name": "Bo Ek"}),
+        # one phone in the house
+        ({"phone": PHONE}, {"phone": PHONE, "name": "Bo Ek"}),
+        ({"phone": PHONE, "email": EMAIL}, {"phone": PHONE, "email": "", "name": "Bo Ek"}),
+        # father and son of one name with a phone each
+        ({"phone": PHONE, "email": EMAIL}, {"phone": OTHER_PHONE, "email": EMAIL}),
+    ],
+)
+def test_people_who_share_an_address_stay_two(
+    sessions: Sessions, one: dict[str, str], other: dict[str, str]
+) -> None:
+    first, second = put(sessions, **one), put(sessions, **other)
+    assert first != second
+    assert (put(sessions, **one), put(sessions, **other)) == (first, second)
+    with sessions.read() as session:
+        found = session.exec(select(Person).order_by(Person.id)).all()
+    assert [(person.name, person.phone, person.email) for person in found] == [
+        (said.get("name", "Ada Lindqvist"), said["phone"], said.get("email", ""))
+        for said in (one, other)
+    ]
+
+
+def test_only_farmer_of_the_farm_takes_a_new_name_and_phone(sessions: Sessions, home: Home) -> None:
+    new = {"name": "Ada L. Lind", "phone": OTHER_PHONE, "email": EMAIL, "alert_by": "text"}
+    with sessions.write() as session:
+        session.get_one(Person, home.person_id).email = EMAIL
+    with sessions.write() as session:
+        person = people.put_person(session, **new, farm_id=home.farm_id)
+        assert (person.id, person.name, person.phone) == (
+            home.person_id,
+            "Ada L. Lind",
+            OTHER_PHONE,
+        )
+    with sessions.write() as session:
+        assert people.put_person(session, **(new | {"phone": PHONE})).id != home.person_id
+
+
+def test_farmer_of_two_farms_keeps_the_phone_of_the_other(sessions: Sessions, home: Home) -> None:
+    with sessions.write() as session:
+        session.get_one(Person, home.person_id).email = EMAIL
+    second = put_home(sessions, farm="Stone Row")
+    with sessions.write() as session:
+        session.get_one(Farm, second.farm_id).farmer_id = home.person_id
+    with sessions.write() as session:
+        other = people.put_person(
+            session,
+            name="Ada Lindqvist",
+            phone=OTHER_PHONE,
+            email=EMAIL,
+            alert_by="text",
+            farm_id=second.farm_id,
+        )
+        assert other.id != home.person_id
+        assert session.get_one(Person, home.person_id).phone == PHONE
+
+
+def test_adviser_with_the_email_of_somebody_else_is_a_second_person(sessions: Sessions) -> None:
+    farmer = put(sessions, phone=PHONE, email=EMAIL, alert_by="text")
+    with sessions.write() as session:
+        same = people.put_adviser(session, name="Ada", email=EMAIL)
+        other = people.put_adviser(session, name="Jo Tanager", email=EMAIL)
+        again = people.put_adviser(session, name="Jo Tanager", email=EMAIL)
+        assert same.id == farmer
+        assert other.id not in (None, farmer)
+        assert again.id == other.id
+        assert (other.phone, other.alert_by) == ("", "email")
 
 
 def test_person_named_without_an_address_keeps_the_known_one(sessions: Sessions) -> None:
@@ -115,6 +190,15 @@ def test_area_takes_over_a_new_time_zone(sessions: Sessions) -> None:
         first = people.put_area(session, "Heron Flats", "America/Chicago").id
         again = people.put_area(session, "Heron Flats", "America/Denver")
     assert (again.id, again.time_zone) == (first, "America/Denver")
+
+
+def test_area_is_known_again_in_another_spelling_and_keeps_its_own(sessions: Sessions) -> None:
+    with sessions.write() as session:
+        first = people.put_area(session, "Heron Flats", "America/Chicago").id
+        again = people.put_area(session, "HERON-flats ", "America/Chicago")
+        other = people.put_area(session, "Heron Flat", "America/Chicago")
+        assert (again.id, again.name) == (first, "Heron Flats")
+        assert other.id != first
 
 
 def test_consent_date_stays_the_one_given(sessions: Sessions) -> None:

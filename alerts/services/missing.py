@@ -1,0 +1,40 @@
+"""What a result that was accepted lacks to count for its field."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from alerts.domain.records import Index, Method, Note
+from alerts.store.fields import KnownField
+from alerts.store.tables import LabResult
+
+_NEEDS = {
+    Index.RFV: "RFV itself, or ADF beside NDF",
+    Index.RFQ: "RFQ itself, or NDF with CP, ADF, ether extract, ash and NDFD at 48 h",
+    Index.NDF: "NDF",
+}
+
+
+def missing_notes(row: LabResult, known: KnownField, index: Index) -> Iterator[Note]:
+    """Say why ``row`` may not count for ``known``, whose farm has its target in ``index``."""
+    if row.cutting is not None and row.cutting != known.cutting:
+        yield Note(row.row, "cutting", _other_cutting(row.cutting, known))
+    if row.method == Method.STEM and not row.spots:
+        text = "no spot of this reading can be used; measure stems of 16 to 40 in"
+        yield Note(row.row, "height_in", text)
+    elif getattr(row, index.value) is None:
+        yield Note(row.row, "", _without_index(row, known, index))
+
+
+def _other_cutting(cutting: int, known: KnownField) -> str:
+    said = f"it says cutting {cutting} but cutting {known.cutting} of {known.name} is open"
+    if cutting < known.cutting:
+        return f"{said}; it is kept and counts for nothing that is still to come"
+    return f"{said}; it counts once the cut before is recorded with 'cutcall cut'"
+
+
+def _without_index(row: LabResult, known: KnownField, index: Index) -> str:
+    said = f"it gives no {index.label}, in which {known.farm_name} has its target"
+    if row.method == Method.STEM:
+        return f"{said}; stem readings give RFV and NDF, send a clip to a laboratory too"
+    return f"{said}; ask the laboratory for {_NEEDS[index]}"
