@@ -113,7 +113,13 @@ def tick() -> None:
 
     with _parts() as parts:
         _make_inbox(parts.settings)
-        report = asyncio.run(run_round(parts))
+        done = asyncio.run(run_round(parts))
+    for taken in done.intake:
+        if taken.refusal:
+            typer.echo(f"cutcall: {taken.refusal}", err=True)
+        else:
+            _print_report(taken)
+    report = done.sending
     typer.echo(
         f"sent {report.accepted}, to try later {report.later}, refused {report.refused}, "
         f"unclear {report.unknown}, expired {report.expired}"
@@ -257,6 +263,35 @@ def cut(
             parts.sessions, farm=farm, field=field, cut_on=cut_on, now=parts.clock()
         )
     typer.echo(f"{field}: cutting {closed} taken on {cut_on}; cutting {closed + 1} is open")
+
+
+@app.command()
+def weather(
+    table: Annotated[Path, typer.Argument(help="CSV of daily highs and lows")],
+    area: Annotated[str, typer.Option(help="the area they are of")],
+    as_json: AsJson = False,
+) -> None:
+    """Take in daily temperatures of an area; its outlook then runs on degree days."""
+    from alerts.scheduler import run_evaluation
+    from alerts.services.follow_weather import take_in_table
+
+    content = _read_file(table)
+    with _parts() as parts:
+        report = take_in_table(
+            parts.sessions,
+            area=area,
+            name=table.name,
+            content=content,
+            today=parts.today(),
+            now=parts.clock(),
+        )
+        run_evaluation(parts)
+    if as_json:
+        _print_json(asdict(report))
+        return
+    typer.echo(f"{report.area}: {report.days} days, {report.changed} of them new or changed")
+    for rejection in report.rejected:
+        typer.echo(f"  row {rejection.row} rejected, {rejection.column}: {rejection.reason}")
 
 
 # ------------------------------------------------------------------------- looking
