@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from alerts.backtest import commands
 from alerts.domain.errors import ConfigurationError
 
 if TYPE_CHECKING:
@@ -31,6 +32,9 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+
+app.command()(commands.backtest)
+app.command()(commands.simulate)
 
 AsJson = Annotated[bool, typer.Option("--json", help="print JSON instead of words")]
 

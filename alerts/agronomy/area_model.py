@@ -66,6 +66,7 @@ def fit_areas(
     --------
     One field, one NDF result of 34 at the clock's origin, 0.5 a day:
 
+    >>> import numpy as np
     >>> fields = Fields(unit=np.array([0]), level=np.array([0.0]), rate=np.array([0.5]))
     >>> results = Results(field=np.array([0]), visit=np.array([0]), since=np.array([0.0]),
     ...                   value=np.array([34.0]), sd=np.array([1.4]), other=np.array([0]))

@@ -3,8 +3,8 @@
 A published spread is that of sound things. Now and then a bag is mislabeled, a field is of another
 crop than its roster says, a batch is spoiled, a spring runs twice as fast. So each is taken to come
 from one of two normal distributions, nearly always the published one, else one several times as
-wide; which of the two is found from what everything else says of it. Nothing is dropped, and what
-nothing contradicts counts in full.
+wide; which of the two is found from what everything else says of it. Nothing is dropped, and a
+result that nothing contradicts counts in full.
 
 A result far from its neighbors may be odd itself or come from an odd field or day; a field may be
 odd or only its results. Each judgement therefore leaves room for the other explanation: results are
@@ -26,8 +26,13 @@ ODD_SHARE, ODD_FACTOR = 0.05, 5.0
 """Share of things that are odd, and how many times the usual spread theirs is (our judgement)."""
 
 UNLIKE = (1.0, 2.0, 4.0)
-"""How many times less alike than published the fields of an area may be, each as likely (our
-judgement): an area may hold one farm's like fields or whatever a spreadsheet called by one name."""
+"""How many times less alike than published the fields of an area may be, each as likely until
+their results tell (our judgement): an area may hold one farm's like fields or whatever a
+spreadsheet called by one name."""
+
+RESULT_PASSES = 3
+"""Later passes take back what an odd result did to its neighbors in the first; an even number of
+them would leave off where they swing too far (back-test with 5 % odd results)."""
 
 LEAST_WEIGHT = 1.0 / ODD_FACTOR**2
 """Of a thing that is odd beyond doubt."""
@@ -38,15 +43,9 @@ LEAST_SHARE = 1e-6
 
 def solve_robustly(equations: AreaEquations) -> AreaPosterior:
     """Posterior with odd results, fields, days and springs given less weight."""
-    full = equations.full_weights()
-    loose = replace(
-        full,
-        field=full.field * LEAST_WEIGHT,
-        area_rate=full.area_rate * LEAST_WEIGHT,
-        visit=full.visit * LEAST_WEIGHT,
-    )
-    close_fit, loose_fit = equations.solve(full), equations.solve(loose)
-    weights = replace(full, result=_result_weights(equations, close_fit, loose_fit))
+    weights = equations.full_weights()
+    for _ in range(RESULT_PASSES):
+        weights = replace(weights, result=_result_weights(equations, weights))
     weights = _prior_weights(equations, equations.solve(weights), weights)
     return equations.solve(weights)
 
@@ -70,11 +69,11 @@ def odd_weight(log_sound: Floats, log_odd: Floats) -> Floats:
 
     Examples
     --------
-    Three standard deviations off, by a distance that is known:
+    So many standard deviations off, by distances that are known:
 
     >>> off = np.array([0.0, 2.0, 3.0, 5.0])
     >>> odd_weight(log_normal(off, 1.0), log_normal(off, 25.0)).round(2).tolist()
-    [1.0, 0.99, 0.6, 0.04]
+    [1.0, 0.98, 0.6, 0.04]
     """
     # Far out the exponential would overflow; from there on the weight no longer changes.
     likelier = np.exp(np.clip(log_odd - log_sound, -500.0, 500.0))
@@ -100,12 +99,18 @@ def _either(one: Floats, other: Floats, share: Floats | float) -> Floats:
 # ---------------------------------------------------------------------- results
 
 
-def _result_weights(
-    equations: AreaEquations, close_fit: AreaPosterior, loose_fit: AreaPosterior
-) -> Floats:
+def _result_weights(equations: AreaEquations, weights: Weights) -> Floats:
     """Weight of each result from its distance to the fit of all the others."""
+    loosened = replace(
+        weights,
+        field=weights.field * LEAST_WEIGHT,
+        area_rate=weights.area_rate * LEAST_WEIGHT,
+        visit=weights.visit * LEAST_WEIGHT,
+    )
     var = np.square(equations.results.sd)
-    close, loose = (_without_itself(equations, fit) for fit in (close_fit, loose_fit))
+    close, loose = (
+        _without_itself(equations, equations.solve(each)) for each in (weights, loosened)
+    )
     sound, odd = (
         _either(log_normal(close[0], v + close[1]), log_normal(loose[0], v + loose[1]), ODD_SHARE)
         for v in (var, ODD_FACTOR**2 * var)

@@ -125,34 +125,25 @@ def fit_area(
     -------
     AreaFit
     """
-    fields = _fields(stands, index, guidelines, NEUTRAL_NDF if area_ndf is None else area_ndf[0])
+    ndf, ndf_sd = (NEUTRAL_NDF, None) if area_ndf is None else area_ndf
+    fields = prior_fields(stands, index, guidelines, ndf)
     value, other = _carried_over(evidence, index)
-    used = ~np.isnan(value)
+    used = ~np.isnan(to_scale(value, falls=index.falls))
     field = evidence.field[used]
-    strays = np.where(
-        weather_known,
-        clock_stray(guidelines, weather_known=True),
-        clock_stray(guidelines, weather_known=False),
-    )
-    level_sd = on_scale(guidelines[f"area_level.{index}"], index)
-    if area_ndf is not None:
-        level_sd = float(
-            abs(np.diff(_level_of(area_ndf[0] + np.array([0.0, area_ndf[1]]), index))[0])
-        )
     spreads = Spreads(
-        area_level=level_sd,
+        area_level=_area_level(index, guidelines, ndf, ndf_sd),
         area_rate=guidelines.value("rate_share.area"),
         field_level=on_scale(guidelines[f"field_level.{index}"], index),
         field_rate=guidelines.value("rate_share.field"),
         visit=on_scale(guidelines[f"visit_sd.any.{index}"], index),
         other_index=on_scale(guidelines[f"other_index.{index}"], index),
-        drift=_usual_rate(fields, units) * strays,
+        drift=_usual_rate(fields, units) * np.where(weather_known, *strays(guidelines)),
     )
     posterior = fit_areas(
         fields,
         Results(
             field=field,
-            visit=_visits(stands.unit[field], evidence.day[used]),
+            visit=numbered_visits(stands.unit[field], evidence.day[used]),
             since=evidence.clock[used] - origin,
             value=to_scale(value[used], falls=index.falls),
             sd=_result_sd(evidence, other, index, guidelines)[used],
@@ -177,20 +168,40 @@ def on_scale(entry: Guideline, index: Index) -> float:
     return float(points_to_scale(entry.value, entry.at or 1.0, falls=index.falls))
 
 
-def calendar_stray(guidelines: GuidelineSet) -> float:
-    """How far a clock that knows no weather strays, growing with the root of the days.
+def stray_sd(days: ArrayLike, guidelines: GuidelineSet) -> Floats:
+    """How far a clock that knows no weather strays within so many days.
 
-    [ordinary days for the root of a day]: the standard deviation of a week's heat, whose days hang
-    together, over the root of seven.
+    Parameters
+    ----------
+    days : [d, 0 or more]
+    guidelines : give the spread of a day's pace and how days hang together
+
+    Returns
+    -------
+    standard deviation, as ``days`` [ordinary days]
+
+    Notes
+    -----
+    Variance of the sum of n steps of a first-order autoregressive series [1]_:
+    s**2 (n (1 + rho) / (1 - rho) - 2 rho (1 - rho**n) / (1 - rho)**2).
+
+    References
+    ----------
+    .. [1] Textbook, from memory.
     """
     pace, rho = (guidelines.value(f"clock.pace_{part}") for part in ("sd", "autocorrelation"))
-    apart = np.arange(1, WEEK)
-    return float(pace * np.sqrt(1.0 + 2.0 / WEEK * np.sum((WEEK - apart) * rho**apart)))
+    n = np.asarray(days, dtype=np.float64)
+    spells = n * (1.0 + rho) / (1.0 - rho) - 2.0 * rho * (1.0 - rho**n) / (1.0 - rho) ** 2
+    sd: Floats = pace * np.sqrt(np.maximum(spells, 0.0))
+    return sd
 
 
-def clock_stray(guidelines: GuidelineSet, *, weather_known: bool) -> float:
-    """Straying of a clock that follows the weather, or of one that does not."""
-    return guidelines.value("clock.bend_sd") if weather_known else calendar_stray(guidelines)
+def strays(guidelines: GuidelineSet) -> tuple[float, float]:
+    """Straying for the root of a day, of a clock that follows the weather and one that does not.
+
+    The model's walk has independent steps; it is given the right spread over a week.
+    """
+    return guidelines.value("clock.bend_sd"), float(stray_sd(WEEK, guidelines)) / WEEK**0.5
 
 
 def prior_rate(
@@ -204,14 +215,19 @@ def prior_rate(
     return np.interp(np.asarray(grass_pct, dtype=np.float64), GRASS_PCT, rates)
 
 
-def _usual_rate(fields: Fields, units: int) -> Floats:
-    """Mean prior rate of each area's fields; 0 for an area without fields."""
-    total = np.bincount(fields.unit, weights=fields.rate, minlength=units)
-    return total / np.maximum(np.bincount(fields.unit, minlength=units), 1)
+def clock_stray(guidelines: GuidelineSet, *, weather_known: bool) -> float:
+    """The one of :func:`strays` that holds for a clock."""
+    follows, calendar = strays(guidelines)
+    return follows if weather_known else calendar
 
 
-def _fields(stands: Stands, index: Index, guidelines: GuidelineSet, alfalfa_ndf: float) -> Fields:
-    """Prior level and rate of each field; ``alfalfa_ndf`` of a pure stand at the origin."""
+def prior_fields(
+    stands: Stands, index: Index, guidelines: GuidelineSet, alfalfa_ndf: float = NEUTRAL_NDF
+) -> Fields:
+    """What is expected of each field before anything is known of its area.
+
+    ``alfalfa_ndf`` is that of a pure stand at the origin [% of DM].
+    """
     rate = np.empty(stands.unit.shape, dtype=np.float64)
     for cutting in np.unique(stands.cutting):
         at = stands.cutting == cutting
@@ -221,9 +237,33 @@ def _fields(stands: Stands, index: Index, guidelines: GuidelineSet, alfalfa_ndf:
     return Fields(unit=stands.unit, level=level + rate * stands.earlier_days, rate=rate)
 
 
-def _level_of(ndf: Floats, index: Index) -> Floats:
+def _level_of(ndf: ArrayLike, index: Index) -> Floats:
     """NDF on the straight scale of an index."""
     return to_scale(ndf if index is Index.NDF else rfv_from_ndf(ndf), falls=index.falls)
+
+
+def _area_level(index: Index, guidelines: GuidelineSet, ndf: float, ndf_sd: float | None) -> float:
+    """Spread of an area's level on the scale: nearly free, or that of an NDF known otherwise."""
+    if ndf_sd is None:
+        return on_scale(guidelines[f"area_level.{index}"], index)
+    here, there = _level_of([ndf, ndf + ndf_sd], index)
+    return abs(float(there - here))
+
+
+def numbered_visits(unit: Ints, day: Ints) -> Ints:
+    """Number each area's sampling days 0, 1, ... in order of date."""
+    if not unit.size:
+        return unit
+    pairs, place = np.unique(np.stack([unit, day]), axis=1, return_inverse=True)
+    first = np.searchsorted(pairs[0], pairs[0])
+    number: Ints = (np.arange(pairs.shape[1]) - first).astype(np.intp)
+    return number[np.asarray(place).reshape(-1)]
+
+
+def _usual_rate(fields: Fields, units: int) -> Floats:
+    """Mean prior rate of each area's fields; 0 for an area without fields."""
+    total = np.bincount(fields.unit, weights=fields.rate, minlength=units)
+    return total / np.maximum(np.bincount(fields.unit, minlength=units), 1)
 
 
 def _carried_over(evidence: Evidence, index: Index) -> tuple[Floats, Ints]:
@@ -260,13 +300,3 @@ def _result_sds(index: Index, guidelines: GuidelineSet) -> Floats:
     return np.array(
         [on_scale(guidelines[f"result_sd.{kind}.{index}"], index) for kind in RESULT_KINDS]
     )
-
-
-def _visits(unit: Ints, day: Ints) -> Ints:
-    """Number each area's sampling days 0, 1, ... in order of date."""
-    if not unit.size:
-        return unit
-    pairs, place = np.unique(np.stack([unit, day]), axis=1, return_inverse=True)
-    first = np.searchsorted(pairs[0], pairs[0])
-    number: Ints = (np.arange(pairs.shape[1]) - first).astype(np.intp)
-    return number[np.asarray(place).reshape(-1)]

@@ -109,7 +109,9 @@ def test_email_shows_what_waiting_costs_day_by_day(
     assert [row[0] for row in rows][:2] == ["Wed May 12", "Thu May 13"]
     days = outlook.tightest.days
     for k, (_, standing, low, high, stored, gained, _) in enumerate(rows):
-        assert [standing, low, high] == [f"{v:.0f}" for v in (days[k].median, days[k].low, days[k].high)]
+        assert [standing, low, high] == [
+            f"{v:.0f}" for v in (days[k].median, days[k].low, days[k].high)
+        ]
         assert int(stored) == round(days[k].median - outlook.farm.handling_loss)
         assert int(gained) == 100 * k
         for cell in (standing, stored, gained):
