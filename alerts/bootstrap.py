@@ -27,6 +27,10 @@ from alerts.settings import Settings
 from alerts.store.session import Sessions, build_engine, upgrade
 from alerts.transports.base import Channel, Transport
 from alerts.transports.registry import transport_class
+from alerts.weather.base import WeatherSource
+from alerts.weather.nws import NationalWeatherService
+
+MIB = 1024 * 1024
 
 Clock = Callable[[], datetime]
 
@@ -58,6 +62,7 @@ class Parts:
     transports: Mapping[Channel, Transport]
     owner: str
     jitter: Callable[[], float] = field(default=random.random)
+    weather: WeatherSource | None = None  # None: areas run on the calendar, or on tables given
 
     @property
     def secret(self) -> str:
@@ -85,6 +90,7 @@ class Parts:
             templates=self.templates,
             season_first_day=self.season_first_day(),
             evaluate_at=self.schedule.evaluation.at,
+            sampling_weekdays=self._sampling_weekdays(),
             organizer_email=self.settings.email_from,
             public_url=self.settings.public_url,
             secret=self.secret,
@@ -116,9 +122,12 @@ class Parts:
         sampling = self.schedule.sampling
         return SamplingRules(
             templates=self.templates,
-            weekdays=frozenset(WEEKDAYS.index(day) for day in sampling.days),
+            weekdays=self._sampling_weekdays(),
             before=sampling.before,
         )
+
+    def _sampling_weekdays(self) -> frozenset[int]:
+        return frozenset(WEEKDAYS.index(day) for day in self.schedule.sampling.days)
 
     def roster_defaults(self) -> RosterDefaults:
         return RosterDefaults(time_zone=self.settings.time_zone)
@@ -126,6 +135,8 @@ class Parts:
     async def aclose(self) -> None:
         for transport in self.transports.values():
             await transport.aclose()
+        if self.weather is not None:
+            await self.weather.aclose()
         self.sessions.engine.dispose()
 
 
@@ -151,10 +162,19 @@ def build_parts(
         lab_maps=load_lab_maps(*(place / "labs" for place in config.places)),
         sessions=Sessions(engine),
         clock=clock,
-        source=Folder(settings.inbox_dir),
+        source=Folder(settings.inbox_dir, settings.intake_max_mib * MIB),
         transports=build_transports(settings, clock) if transports is None else transports,
         owner=f"{socket.gethostname()}:{os.getpid()}",
         jitter=jitter,
+        weather=_weather(settings, clock),
+    )
+
+
+def _weather(settings: Settings, clock: Clock) -> WeatherSource | None:
+    if settings.weather == "none":
+        return None
+    return NationalWeatherService(
+        contact=settings.weather_contact, clock=clock, base_url=settings.weather_url
     )
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from alerts.backtest import commands
 from alerts.domain.errors import ConfigurationError
 
 if TYPE_CHECKING:
@@ -33,6 +34,9 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
 )
+
+app.command()(commands.backtest)
+app.command()(commands.simulate)
 
 AsJson = Annotated[bool, typer.Option("--json", help="print JSON instead of words")]
 
@@ -115,7 +119,13 @@ def tick() -> None:
 
     with _parts() as parts:
         _make_inbox(parts.settings)
-        report = asyncio.run(run_round(parts))
+        done = asyncio.run(run_round(parts))
+    for taken in done.intake:
+        if taken.refusal:
+            typer.echo(f"cutcall: {taken.refusal}", err=True)
+        else:
+            _print_report(taken)
+    report = done.sending
     typer.echo(
         f"sent {report.accepted}, to try later {report.later}, refused {report.refused}, "
         f"unclear {report.unknown}, expired {report.expired}"
@@ -309,6 +319,35 @@ def close(
         close_field(parts.sessions, farm=farm, field=field, on=today, now=parts.clock(), area=area)
         run_evaluation(parts)
     typer.echo(f"{field}: closed on {today}; enrol it again to open it")
+
+
+@app.command()
+def weather(
+    table: Annotated[Path, typer.Argument(help="CSV of daily highs and lows")],
+    area: Annotated[str, typer.Option(help="the area they are of")],
+    as_json: AsJson = False,
+) -> None:
+    """Take in daily temperatures of an area; its outlook then runs on degree days."""
+    from alerts.scheduler import run_evaluation
+    from alerts.services.follow_weather import take_in_table
+
+    content = _read_file(table)
+    with _parts() as parts:
+        report = take_in_table(
+            parts.sessions,
+            area=area,
+            name=table.name,
+            content=content,
+            today=parts.today(),
+            now=parts.clock(),
+        )
+        run_evaluation(parts)
+    if as_json:
+        _print_json(asdict(report))
+        return
+    typer.echo(f"{report.area}: {report.days} days, {report.changed} of them new or changed")
+    for rejection in report.rejected:
+        typer.echo(f"  row {rejection.row} rejected, {rejection.column}: {rejection.reason}")
 
 
 # ------------------------------------------------------------------------- looking

@@ -172,6 +172,7 @@ class Ticks(_Strict):
     receipts_s: int = Field(ge=1)
     digest_s: int = Field(ge=1)
     housekeeping_s: int = Field(ge=1)
+    weather_s: int = Field(ge=60)
 
 
 class Sending(_Strict):

@@ -12,6 +12,7 @@ import logging
 import socket
 import threading
 from collections.abc import Callable, Coroutine
+from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any, TypeVar
 
@@ -25,6 +26,7 @@ from alerts.services.accept_results import IntakeReport, collect
 from alerts.services.digest import queue_digests
 from alerts.services.dispatch import SendReport, dispatch_due
 from alerts.services.evaluate_areas import evaluate_due
+from alerts.services.follow_weather import refresh_forecasts
 from alerts.services.housekeeping import tidy
 from alerts.services.receipts import refresh
 from alerts.services.sampling import queue_reminders
@@ -70,6 +72,12 @@ async def run_receipts(parts: Parts) -> int:
     return await refresh(parts.sessions, parts.transports, parts.clock)
 
 
+async def run_weather(parts: Parts) -> int:
+    if parts.weather is None:
+        return 0
+    return await refresh_forecasts(parts.sessions, parts.weather, parts.clock())
+
+
 def run_digests(parts: Parts) -> int:
     digests = queue_digests(parts.sessions, parts.digest_rules(), parts.clock())
     return digests + queue_reminders(parts.sessions, parts.sampling_rules(), parts.clock())
@@ -80,15 +88,28 @@ def run_housekeeping(parts: Parts) -> None:
         log_report(report)
 
 
-async def run_round(parts: Parts) -> SendReport:
-    """Every job once, in the order in which work flows; for a fast clock and `cutcall tick`."""
+@dataclass(frozen=True, slots=True)
+class RoundReport:
+    """What one round did."""
+
+    intake: list[IntakeReport]
+    sending: SendReport
+
+
+async def run_round(parts: Parts) -> RoundReport:
+    """Every job once, in the order in which work flows; for a fast clock and `cutcall tick`.
+
+    Texts go out before the digests are written, which say whether they arrived.
+    """
     run_housekeeping(parts)
-    run_intake(parts)
+    await run_weather(parts)
+    intake = run_intake(parts)
     run_evaluation(parts)
-    run_digests(parts)
-    report = await run_sending(parts)
+    sending = await run_sending(parts)
     await run_receipts(parts)
-    return report
+    if run_digests(parts):
+        sending = sending + await run_sending(parts)
+    return RoundReport(intake, sending)
 
 
 def open_port(host: str, port: int) -> socket.socket:
@@ -145,6 +166,7 @@ class Ticker:
         parts, ticks = self._parts, self._parts.schedule.ticks
         return [
             ("housekeeping", ticks.housekeeping_s, lambda: run_housekeeping(parts)),
+            ("weather", ticks.weather_s, lambda: self._loop.run(run_weather(parts))),
             ("intake", ticks.intake_s, lambda: run_intake(parts)),
             ("evaluation", ticks.evaluation_s, lambda: run_evaluation(parts)),
             ("digest", ticks.digest_s, lambda: run_digests(parts)),

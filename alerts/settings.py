@@ -105,6 +105,16 @@ class Settings(BaseSettings):
         "cutcall@example.org"
     )
     email_reply_to: Annotated[str, Field(description="address for replies; empty = none")] = ""
+    weather: Annotated[
+        Literal["none", "nws"],
+        Field(description="nws asks the US National Weather Service for forecasts"),
+    ] = "none"
+    weather_url: Annotated[str, Field(description="base address of the weather service")] = (
+        "https://api.weather.gov"
+    )
+    weather_contact: Annotated[
+        str, Field(description="email or web address the weather service may reach you at")
+    ] = ""
     log_level: Annotated[
         Literal["DEBUG", "INFO", "WARNING", "ERROR"], Field(description="how much is logged")
     ] = "INFO"
@@ -120,7 +130,7 @@ class Settings(BaseSettings):
             ) from None
         return value
 
-    @field_validator("sms_url", "public_url")
+    @field_validator("sms_url", "public_url", "weather_url")
     @classmethod
     def _web_address(cls, value: str) -> str:
         if value and not value.startswith(("https://", "http://")):
@@ -166,9 +176,12 @@ class Settings(BaseSettings):
             needed |= {"sms_sender": self.sms_sender or self.sms_service}
         if self.email == "smtp":
             needed |= {"smtp_host": self.smtp_host}
+        if self.weather == "nws":
+            needed |= {"weather_url": self.weather_url, "weather_contact": self.weather_contact}
+        kinds = {"sms": "sms=rest", "smtp": "email=smtp", "weather": "weather=nws"}
         for name, value in needed.items():
             if not value:
-                kind = "sms=rest" if name.startswith("sms") else "email=smtp"
+                kind = kinds[name.split("_")[0]]
                 raise ValueError(f"{PREFIX}{name.upper()} is empty, but {kind} needs it")
         if self.environment is Environment.PRODUCTION and not self._is_secret():
             raise ValueError(

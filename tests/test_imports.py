@@ -25,13 +25,12 @@ BELOW: dict[str, tuple[str, ...]] = {
     "domain": ("agronomy",),
     **dict.fromkeys(SECOND, ("agronomy", "domain")),
     "loopback": (),
-    "backtest": ("agronomy", "domain"),
     "services": ("agronomy", "domain", *SECOND),
     "bootstrap": ("agronomy", "domain", *SECOND, "services"),
     "web": ("domain", "intake", "transports", "services", "bootstrap"),
     "scheduler": ("domain", "transports", "services", "bootstrap"),
 }
-TOP = ("cli", "demo", "__main__", "__init__")  # may import everything
+TOP = ("backtest", "cli", "demo", "__main__", "__init__")  # may import everything
 
 DOORS = {
     # of these packages, the layers above see only the modules named
@@ -80,7 +79,7 @@ ONLY_IN = {
     "starlette": ("web",),
     "jinja2": ("messages", "web"),
     "pydantic_settings": ("settings",),
-    "typer": ("cli",),
+    "typer": ("cli", "backtest"),
     "uvicorn": ("cli",),
 }
 

@@ -23,7 +23,16 @@ from rich.table import Table
 
 from alerts.bootstrap import Parts, build_parts
 from alerts.demo import lab_files
-from alerts.demo.world import FIELDS, FIRST_DAY, LAST_DAY, TIME_ZONE, DemoField, World, farm_of
+from alerts.demo.world import (
+    FIELDS,
+    FIRST_DAY,
+    LAST_DAY,
+    TIME_ZONE,
+    DemoFarm,
+    DemoField,
+    World,
+    farm_of,
+)
 from alerts.domain.delivery import FINAL
 from alerts.domain.records import HarvestMethod
 from alerts.intake.roster import read_roster
@@ -62,7 +71,7 @@ class FastClock:
 
 @dataclass(slots=True)
 class Outcome:
-    """What the demo watched for one field."""
+    """What the demo watched for one field; dates told are those of its farm."""
 
     field: DemoField
     first_text: date | None = None
@@ -253,7 +262,7 @@ class _Replay:
     def _cut(self, day: date) -> None:
         """Farmers start on the day they were told and take their fields in the order told."""
         for farm, lines in _by_farm(field_lines(self.parts.sessions)).items():
-            told = [line.farm_told for line in lines if line.told_kind in ("start", "past")]
+            told = [line.told for line in lines if line.told_kind in ("start", "past")]
             if farm not in self._started and told and told[0] is not None and told[0] <= day:
                 self._started[farm] = day
             if farm in self._started:
@@ -296,8 +305,8 @@ class _Replay:
         acres = sum(other.acres for other in FIELDS if other.farm == field.farm)
         return farm_of(field).harvest_days * field.acres / acres
 
-    def truth(self, field: DemoField) -> tuple[float, date | None, date | None]:
-        """Standing target, true crossing and true latest start of a field."""
+    def truth(self, field: DemoField) -> tuple[date | None, date | None]:
+        """True crossing of a field, and the true latest start of its farm."""
         farm, guidelines = farm_of(field), self.parts.guidelines
         target = farm.feed_target or guidelines.feed_target(farm.animal_class, farm.index) or 0.0
         loss = farm.handling_loss
@@ -305,13 +314,25 @@ class _Replay:
             method = HarvestMethod(farm.harvest_method)
             loss = guidelines.value(f"handling_loss.{method}.{farm.index}")
         standing = target + loss if farm.index.falls else target - loss
-        own = self.own_days(field)
-        before = own / 2 if farm.which_load == "average" else own
-        return (
-            standing,
-            self.world.crossing(field, standing, farm.index),
-            self.world.latest_start(field, standing, farm.index, before),
-        )
+        latest = self._latest_start(farm, standing)
+        return self.world.crossing(field, standing, farm.index), latest
+
+    def _latest_start(self, farm: DemoFarm, standing: float) -> date | None:
+        """The farm's true latest start, its fields taken in the order in which they fall due."""
+        fields = [field for field in FIELDS if field.farm == farm.name]
+        fields.sort(key=lambda f: self.world.crossing(f, standing, farm.index) or date.max)
+        done, turns = 0.0, []
+        for field in fields:
+            own = self.own_days(field)
+            done += own
+            turns.append((field, done - own / 2, own / farm.harvest_days, done))
+        if farm.which_load == "average":
+            return self.world.latest_start([t[:3] for t in turns], standing, farm.index)
+        starts = [
+            self.world.latest_start([(field, after, 1.0)], standing, farm.index)
+            for field, _, _, after in turns
+        ]
+        return min((start for start in starts if start is not None), default=None)
 
 
 def _by_farm(lines: list[FieldLine]) -> dict[str, list[FieldLine]]:
@@ -366,7 +387,7 @@ class _Show:
             table.add_column(column)
         errors = []
         for outcome in replay.outcomes.values():
-            _, crossed, latest = replay.truth(outcome.field)
+            crossed, latest = replay.truth(outcome.field)
             error = (outcome.told - latest).days if outcome.told and latest else None
             errors += [] if error is None else [abs(error)]
             table.add_row(

@@ -9,10 +9,12 @@ numbers come from the standard library with a fixed seed, so that every run is t
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 from alerts.agronomy import mixtures, quality
+from alerts.agronomy.scale import to_scale
 from alerts.domain.records import Index
 
 SEED = 20270426
@@ -191,10 +193,10 @@ FIELDS = (
     DemoField("Windfall Acres", "Long Strip", 22, 32.8, 1.0, "ouzel"),
     DemoField("Sorrel Ridge", "Upper", 30, 34.0, 0.95, "ouzel"),
     DemoField("Sorrel Ridge", "Lower", 45, 32.6, 1.0, "ouzel"),
-    DemoField("Quarry Lane", "Barn Field", 28, 36.4, 1.0, "tarnfield", grass_pct=45),
-    DemoField("Quarry Lane", "Marsh Side", 32, 35.0, 1.0, "tarnfield", grass_pct=50),
+    DemoField("Quarry Lane", "Barn Field", 28, 40.6, 1.0, "tarnfield", grass_pct=45),
+    DemoField("Quarry Lane", "Marsh Side", 32, 39.4, 1.0, "tarnfield", grass_pct=50),
     DemoField("Pebble Ford", "Far Bottom", 30, 32.0, 1.05, "tarnfield", written_as="Fr Bottm 2"),
-    DemoField("Pebble Ford", "Near House", 18, 32.6, 1.0, "", grass_pct=10),
+    DemoField("Pebble Ford", "Near House", 18, 34.2, 1.0, "", grass_pct=10),
     DemoField("Cold Spring", "Ledge", 26, 33.0, 1.0, "stems"),
 )
 
@@ -245,20 +247,32 @@ class World:
         return None
 
     def latest_start(
-        self, field: DemoField, target: float, index: Index, before_days: float
+        self, turns: Sequence[tuple[DemoField, float, float]], target: float, index: Index
     ) -> date | None:
-        """Last day on which ``before_days`` of harvest could begin and still meet ``target``."""
-        whole, part = divmod(before_days, 1)
+        """Last day on which a farm could begin and still meet ``target`` with all that counts.
+
+        ``turns`` gives, for each load that counts, its field, the days from the start until it is
+        cut, and its share of the crop; their mean on the straight scale must meet the target.
+        """
+        goal = float(to_scale(target, falls=index.falls))
         day, latest = FIRST_DAY, None
         while day <= LAST_DAY:
-            here = day + timedelta(days=int(whole))
-            ndf = (1 - part) * self.ndf(field, here) + part * self.ndf(field, here + timedelta(1))
-            value = index_of(_composition(ndf, field.grass_pct), index)
-            if (value < target) if index.falls else (value > target):
+            crop = sum(
+                share * float(to_scale(self._index_at(field, day, after, index), falls=index.falls))
+                for field, after, share in turns
+            )
+            if crop > goal:
                 return latest
             latest = day
             day += timedelta(days=1)
         return None
+
+    def _index_at(self, field: DemoField, day: date, after_days: float, index: Index) -> float:
+        """True standing quality some days, and parts of a day, after ``day``."""
+        whole, part = divmod(after_days, 1)
+        here = day + timedelta(days=int(whole))
+        ndf = (1 - part) * self.ndf(field, here) + part * self.ndf(field, here + timedelta(1))
+        return index_of(_composition(ndf, field.grass_pct), index)
 
     def clip(self, field: DemoField, day: date) -> Clip:
         """A sample as a laboratory reports it."""

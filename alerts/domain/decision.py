@@ -71,8 +71,10 @@ def decide(
 ) -> Decision | None:
     """The message a farm should get today about its start date, or None.
 
-    Order of urgency: past, start, moved, coming.
+    Order of urgency: past, start, moved, coming. A rough outlook is never told.
     """
+    if outlook.rough:
+        return None
     start, beyond = _start(outlook, today)
     if below_target(outlook):
         return Decision(Kind.PAST, start) if _may_say_past(outlook, told) else None
@@ -112,9 +114,11 @@ def _may_say_past(outlook: FarmOutlook, told: Told | None) -> bool:
     if Kind.START not in told.kinds:
         return True
     # After "start", silence usually means that the mower runs. Only a sample taken since then
-    # shows that the crop still stands.
-    last_on = outlook.tightest.last_on
-    return last_on is not None and last_on > max(told.on, told.start_on)
+    # in the field itself shows that the crop still stands.
+    tightest = outlook.tightest
+    if tightest.stands_in or tightest.last_on is None:
+        return False
+    return tightest.last_on > max(told.on, told.start_on)
 
 
 def _has_moved(start: date, beyond: bool, told: Told, today: date, rules: AlertRules) -> bool:

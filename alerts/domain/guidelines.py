@@ -20,8 +20,27 @@ _AT_A_LEVEL = (
     *(f"daily_change.{cutting}.{stand}" for cutting in CUTTINGS for stand in STANDS),
     *(f"result_sd.{reading}" for reading in READINGS),
     "visit_sd.any",
+    "area_level",
+    "field_level",
+    "other_index",
+    "other_index_sd",
 )
 _LOSSES = tuple(f"handling_loss.{method}" for method in HarvestMethod)
+
+_STAND_OFFSETS = (
+    "grass_ndf_per_pct",
+    "light_soil_days",
+    "south_slope_days",
+    "north_slope_days",
+)
+_CLOCK = (
+    "degree_days_per_day",
+    "pace_sd",
+    "pace_autocorrelation",
+    "bend_sd",
+    "ndf_at_degree_days",
+    "ndf_at_degree_days_sd",
+)
 
 NEEDED = (
     *(f"{group}.{index}" for group in (*_AT_A_LEVEL, *_LOSSES) for index in Index),
@@ -31,6 +50,14 @@ NEEDED = (
     "alerts.moved_days",
     "alerts.start_lead_days",
     "alerts.stale_days",
+    "alerts.fields_for_area",
+    "rate_share.area",
+    "rate_share.field",
+    "yield.gain_lb_per_acre_day",
+    "fall.caution_from_day_of_year",
+    *(f"drying_days.{method}" for method in HarvestMethod),
+    *(f"stand_offset.{name}" for name in _STAND_OFFSETS),
+    *(f"clock.{name}" for name in _CLOCK),
 )
 """Entries without which some farm could not be evaluated."""
 

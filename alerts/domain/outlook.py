@@ -1,22 +1,30 @@
 """From an area's results to the start date of each field and farm.
 
 This is where published numbers (guidelines), what is known (snapshot) and the arithmetic (agronomy)
-meet. One pass computes all fields of an area as arrays; farms are then put together one by one.
+meet. All fields of an area on the same cutting learn from each other (``area_fit``); each farm's
+fields are then put together, with what they share, into one start date.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
+from math import ceil
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
 
-from alerts.agronomy import goals, harvest
-from alerts.agronomy.projection import Lines, fit_lines
-from alerts.agronomy.scale import Floats, from_scale, points_to_scale, to_scale
-from alerts.domain.guidelines import CUTTINGS, STANDS, Guideline, GuidelineSet
-from alerts.domain.records import Index, Method, WhichLoad
-from alerts.domain.snapshot import AreaSnapshot, FarmPlan, FieldPlan, ResultTable
+from alerts.agronomy import goals, start_dates
+from alerts.agronomy.harvest import due_order
+from alerts.agronomy.scale import Floats, from_scale, to_scale
+from alerts.agronomy.start_dates import SLOWEST_SHARE, ClockPath
+from alerts.domain.area_clock import AreaClock, calendar_clock, heat_clock
+from alerts.domain.area_fit import AreaFit, on_scale
+from alerts.domain.area_group import AreaGroup
+from alerts.domain.guidelines import GuidelineSet
+from alerts.domain.records import Index, WhichLoad
+from alerts.domain.snapshot import AreaSnapshot, FarmPlan, FieldPlan, share_days
 
 HORIZON_DAYS = 75
 """How far ahead a start date is looked for; beyond it, the season says nothing yet."""
@@ -27,17 +35,14 @@ LOOK_BACK_DAYS = 45
 DAYS_SHOWN = 15
 """Days of the outlook kept for pages and emails, today included."""
 
-LOW, MEDIAN, HIGH = 0.9, 0.5, 0.1
-"""Chance of still meeting the target at the early end, middle and late end of the 80 % range."""
+EARLY, MEDIAN, LATE = 0.1, 0.5, 0.9
+"""Ends and middle of the 80 % range of a start date."""
 
 Z80 = 1.2815515655446004
 """Half width of a normal 80 % range in standard deviations."""
 
-STEM_SPOTS_FOR_MEAN = 3
-"""Fewer spots than this count with the error of a single one."""
-
-_GRASS_PCT = (0.0, 50.0, 100.0)
-"""Grass in the stands the guidelines speak of, in their order [% of the stand]."""
+NEXT_SAMPLE_DAYS = 3
+"""Days to the next clip where nobody says when it is: two clips a week."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,20 +68,28 @@ class DayAhead:
 
 @dataclass(frozen=True, slots=True)
 class FieldOutlook:
+    """One field.
+
+    ``last_on`` and ``last_value`` are of its newest own result in the farm's index, else of the
+    area's. ``stands_in`` says whose results these are when they are not its own.
+    """
+
     field_id: int
     name: str
     cutting: int
     index: Index
     standing_target: float
-    results: int
+    results: int  # the field's own, in the farm's index
     last_on: date | None
     last_value: float | None
-    stands_in: str  # the field whose results stand in for this one; "" for its own
+    stands_in: str  # the field or area whose results stand in for this one; "" for its own
     change_per_day: float  # expected fall (RFV, RFQ) or rise (NDF) a day from today
     own_days: float
     start: StartDates
     days: tuple[DayAhead, ...]
     meets_today: float  # chance that the standing crop still meets the target today
+    last_index: Index | None = None  # of last_value, where it is not the farm's own index
+    sample_worth_days: float = 0.0  # by how much a clip on the next sampling day narrows the range
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,29 +101,13 @@ class FarmOutlook:
     start: StartDates
     fields: tuple[FieldOutlook, ...]
     under_way: bool = False  # another field of the farm was already cut: the harvest has begun
+    rough: bool = False  # no result of the farm, and too few others: never enough to speak
+    follows_heat: bool = False  # the clock is degree days, not the calendar
 
     @property
     def tightest(self) -> FieldOutlook:
         """The field to start with: due first."""
         return self.fields[0]
-
-
-def look_ahead(
-    snapshot: AreaSnapshot, guidelines: GuidelineSet, today: date
-) -> tuple[FarmOutlook, ...]:
-    """Outlook of every farm that has at least one usable result; the others are left out."""
-    if not snapshot.fields:
-        return ()
-    used = snapshot.results.usable()
-    target, lines = _fit(snapshot, used, guidelines)
-    farms = (
-        _farm_outlook(snapshot, position, used, lines, target, today)
-        for position in range(len(snapshot.farms))
-    )
-    return tuple(farm for farm in farms if farm is not None)
-
-
-# ----------------------------------------------------------- all fields at once
 
 
 def standing_target(farm: FarmPlan) -> float:
@@ -120,213 +117,247 @@ def standing_target(farm: FarmPlan) -> float:
     )
 
 
-def _fit(
-    snapshot: AreaSnapshot, used: ResultTable, guidelines: GuidelineSet
-) -> tuple[Floats, Lines]:
-    """Standing targets and fitted lines of all fields, on the straight scale."""
-    farms = [snapshot.farms[field.farm] for field in snapshot.fields]
-    priors = [
-        _rate(guidelines, farm.index, field.cutting, field.grass_pct)
-        for farm, field in zip(farms, snapshot.fields, strict=True)
-    ]
-    falls = np.array([farm.index.falls for farm in farms])
-    target = _to_scale([standing_target(farm) for farm in farms], falls)
-    visit = [_on_scale(guidelines[f"visit_sd.any.{farm.index}"], farm.index) for farm in farms]
-    lines = fit_lines(
-        field=used.field,
-        day=used.day,
-        value=_to_scale(used.value, falls[used.field]),
-        sd=_result_sd(used, farms, guidelines),
-        visit_sd=np.array(visit),
-        rate=np.array([rate for rate, _ in priors]),
-        rate_sd=np.array([sd for _, sd in priors]),
-    )
-    return target, lines
+def look_ahead(
+    snapshot: AreaSnapshot, guidelines: GuidelineSet, today: date, sample_on: date | None = None
+) -> tuple[FarmOutlook, ...]:
+    """Outlook of every farm about which the area's results, or its heat, say anything.
+
+    ``sample_on`` is the next sampling day, for what a clip then would be worth.
+    """
+    area = _Area(snapshot, guidelines, today, sample_on or today + timedelta(days=NEXT_SAMPLE_DAYS))
+    farms = (area.farm_outlook(position) for position in range(len(snapshot.farms)))
+    return tuple(farm for farm in farms if farm is not None)
 
 
-def _to_scale(value: object, falls: np.ndarray) -> Floats:
-    values = np.asarray(value, dtype=np.float64)
-    scaled: Floats = np.where(falls, to_scale(values, falls=True), to_scale(values, falls=False))
-    return scaled
+class _Area:
+    """One area on one day."""
 
+    def __init__(
+        self, snapshot: AreaSnapshot, guidelines: GuidelineSet, today: date, sample_on: date
+    ) -> None:
+        self.snapshot, self.guidelines, self.today = snapshot, guidelines, today
+        self.sample_on = sample_on
+        self._groups: dict[int, AreaGroup] = {}
+        self._by_farm: dict[int, list[int]] = {}
+        for place, field in enumerate(snapshot.fields):
+            self._by_farm.setdefault(field.farm, []).append(place)
 
-def _on_scale(entry: Guideline, index: Index) -> float:
-    return float(points_to_scale(entry.value, entry.at or 1.0, falls=index.falls))
-
-
-def _rate(
-    guidelines: GuidelineSet, index: Index, cutting: int, grass_pct: float
-) -> tuple[float, float]:
-    """Published daily change and its spread on the scale, between stands by a straight line."""
-    turn = CUTTINGS[min(cutting, len(CUTTINGS)) - 1]
-    rates, spreads = [], []
-    for stand in STANDS:
-        entry = guidelines[f"daily_change.{turn}.{stand}.{index}"]
-        at = entry.at or 1.0
-        rates.append(float(points_to_scale(entry.value, at, falls=index.falls)))
-        spread = entry.spread if entry.spread is not None else entry.value / 4
-        spreads.append(float(points_to_scale(spread, at, falls=index.falls)))
-    return (
-        float(np.interp(grass_pct, _GRASS_PCT, rates)),
-        float(np.interp(grass_pct, _GRASS_PCT, spreads)),
-    )
-
-
-def _result_sd(used: ResultTable, farms: list[FarmPlan], guidelines: GuidelineSet) -> Floats:
-    """Error of each result on the scale, by method, spots and time of day."""
-    name = np.where(
-        used.method == Method.STEM,
-        np.where(used.spots >= STEM_SPOTS_FOR_MEAN, "stem_mean", "stem_one_spot"),
-        used.method,
-    )
-    late = np.where(used.late, guidelines.value("result_sd_factor.late_in_day"), 1.0)
-    indexes = [farms[field].index for field in used.field]
-    sizes = {
-        key: _on_scale(guidelines[f"result_sd.{key[0]}.{key[1]}"], key[1])
-        for key in set(zip(name.tolist(), indexes, strict=True))
-    }
-    own = [sizes[key] for key in zip(name.tolist(), indexes, strict=True)]
-    return np.array(own, dtype=np.float64) * late
-
-
-# ------------------------------------------------------------------ farm by farm
-
-
-def _farm_outlook(
-    snapshot: AreaSnapshot,
-    position: int,
-    used: ResultTable,
-    lines: Lines,
-    target: Floats,
-    today: date,
-) -> FarmOutlook | None:
-    open_fields = [i for i, field in enumerate(snapshot.fields) if field.farm == position]
-    if not open_fields:
-        return None
-    # Fields already cut are on a later cutting; the crew's present harvest is the earliest one.
-    cutting = min(snapshot.fields[i].cutting for i in open_fields)
-    members = np.array([i for i in open_fields if snapshot.fields[i].cutting == cutting])
-    sampled = members[~np.isnan(lines.level[members])]
-    if sampled.size == 0:
-        return None
-    farm = snapshot.farms[position]
-    due = _due_days(lines, target, sampled, today)
-    # A field nobody sampled goes with the field that is due first: the safe side of not knowing.
-    stand_in = int(sampled[int(np.argmin(due))])
-    source = np.array([i if i in sampled else stand_in for i in members])
-    shares = dict(
-        zip(open_fields, _share_days(farm, [snapshot.fields[i] for i in open_fields]), strict=True)
-    )
-    own_days = np.array([shares[i] for i in members])
-    order = harvest.due_order(_due_days(lines, target, source, today))
-    plan = _Plan(farm, today, lines, target)
-    fields = tuple(
-        plan.field_outlook(
-            snapshot.fields[members[k]],
-            snapshot.fields[source[k]],
-            int(source[k]),
-            own_days[k],
-            used,
-        )
-        for k in order
-    )
-    start = plan.start_dates(source[order], own_days[order])
-    return FarmOutlook(
-        farm=farm,
-        cutting=cutting,
-        start=start,
-        fields=fields,
-        under_way=members.size < len(open_fields),
-    )
-
-
-def _due_days(lines: Lines, target: Floats, fields: np.ndarray, today: date) -> Floats:
-    """Median day on which each field reaches its target; the horizon where it does not."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        due = lines.middle[fields] + (target[fields] - lines.level[fields]) / lines.rate[fields]
-    beyond = float(today.toordinal() + HORIZON_DAYS + 1)
-    reaches = (lines.rate[fields] > 0) & np.isfinite(due)
-    return np.where(reaches, np.minimum(due, beyond), beyond)
-
-
-def _share_days(farm: FarmPlan, fields: list[FieldPlan]) -> Floats:
-    """Days of the farm's harvest that each of all its fields takes: by acres, evenly where acres
-    are unsaid. A field already cut keeps its share, so that the rest is not given more."""
-    acres = [field.acres for field in fields]
-    known = [a for a in acres if a is not None]
-    typical = sum(known) / len(known) if known else 1.0
-    size = np.array([typical if a is None else a for a in acres], dtype=np.float64)
-    shares: Floats = farm.harvest_days * size / size.sum()
-    return shares
-
-
-@dataclass(frozen=True, slots=True)
-class _Plan:
-    """One farm's view on the area's lines."""
-
-    farm: FarmPlan
-    today: date
-    lines: Lines
-    target: Floats
-
-    def start_dates(self, fields: np.ndarray, own_days: Floats) -> StartDates:
-        """Start date of these fields, harvested in the order given."""
+    def clock(self, cutting: int) -> AreaClock:
+        """Degree days for the first cutting where the weather is known; else the calendar."""
         first = self.today.toordinal() - LOOK_BACK_DAYS
-        days = np.arange(first, self.today.toordinal() + HORIZON_DAYS + 1)
-        by_day = harvest.chance_start_meets(
-            self.lines.pick(fields),
-            self.target[fields],
-            np.arange(fields.size),
-            own_days,
-            days,
-            average=self.farm.which_load is WhichLoad.AVERAGE,
-        )
-        chance = harvest.once_missed(by_day, LOOK_BACK_DAYS)
-        soon = LOOK_BACK_DAYS + self.farm.notice_days + 1
-        waiting = chance[LOOK_BACK_DAYS : LOOK_BACK_DAYS + DAYS_SHOWN]
-        return StartDates(
-            p10=_date(harvest.latest_day(chance, days, LOW)),
-            median=_date(harvest.latest_day(chance, days, MEDIAN)),
-            p90=_date(harvest.latest_day(chance, days, HIGH)),
-            chance_within_notice=round(1.0 - float(chance[soon]), 4),
-            waiting=tuple(round(1.0 - float(c), 4) for c in waiting),
+        oldest = self.snapshot.results.day
+        if oldest.size:
+            first = min(first, int(oldest.min()))
+        # A start on the horizon is judged by the loads that follow it.
+        longest = max((farm.harvest_days for farm in self.snapshot.farms), default=0.0)
+        last = self.today.toordinal() + HORIZON_DAYS + ceil(longest) + 1
+        if cutting != 1:
+            return calendar_clock(first, last)
+        return heat_clock(
+            self.snapshot.heat,
+            self.guidelines,
+            season=self.snapshot.season_first_day.toordinal(),
+            today=self.today.toordinal(),
+            first=first,
+            last=last,
         )
 
-    def field_outlook(
-        self, field: FieldPlan, source: FieldPlan, at: int, own_days: float, used: ResultTable
-    ) -> FieldOutlook:
-        mine = np.flatnonzero(used.field == at)
-        last = mine[np.argmax(used.day[mine])]
-        own = source.id == field.id
+    def group(self, cutting: int) -> AreaGroup:
+        if cutting not in self._groups:
+            self._groups[cutting] = AreaGroup(
+                self.snapshot, self.guidelines, self.today, cutting, self.clock(cutting)
+            )
+        return self._groups[cutting]
+
+    def farm_outlook(self, position: int) -> FarmOutlook | None:
+        open_fields = self._by_farm.get(position, [])
+        if not open_fields:
+            return None
+        fields = self.snapshot.fields
+        # Fields already cut are on a later cutting; the crew's present harvest is the earliest one.
+        cutting = min(fields[i].cutting for i in open_fields)
+        group = self.group(cutting)
+        farm = self.snapshot.farms[position]
+        fit = group.fit(farm.index)
+        if fit is None:
+            return None
+        shares = share_days(farm, [fields[i] for i in open_fields])
+        members = [i for i in open_fields if fields[i].cutting == cutting]
+        own_days = np.array([shares[open_fields.index(i)] for i in members])
+        return _Farm(self, group, fit, farm, members, own_days).outlook(
+            under_way=len(members) < len(open_fields)
+        )
+
+
+class _Farm:
+    """Putting a farm's fields together."""
+
+    def __init__(
+        self,
+        area: _Area,
+        group: AreaGroup,
+        fit: AreaFit,
+        farm: FarmPlan,
+        members: list[int],
+        own_days: Floats,
+    ) -> None:
+        self.area, self.group, self.fit, self.farm = area, group, fit, farm
+        self.members, self.own_days = members, own_days
+        self.places = np.searchsorted(group.members, members)
+        self.target = float(to_scale(standing_target(farm), falls=farm.index.falls))
+        self.today = area.today.toordinal()
+        posterior = fit.posterior
+        mean, self.cov = posterior.joint(self.places)
+        above_level, above_rate, self.weather = start_dates.draw_lines(mean, self.cov)
+        prior_rate = posterior.fields.rate[self.places]
+        self.prior_rate = prior_rate
+        self.level = posterior.fields.level[self.places] + above_level
+        self.rate = prior_rate * np.maximum(1.0 + above_rate, SLOWEST_SHARE)
+        self.mean_level = posterior.fields.level[self.places] + mean[0::2]
+        self.mean_rate = prior_rate * np.maximum(1.0 + mean[1::2], SLOWEST_SHARE)
+        self.path: ClockPath = group.clock.path(fit.origin, group.stray)
+        self.due = start_dates.due_days(
+            self.level, self.rate, np.full(len(members), self.target), self.weather, self.path
+        )
+
+    def outlook(self, *, under_way: bool) -> FarmOutlook:
+        order = due_order(self._due())
+        return FarmOutlook(
+            farm=self.farm,
+            cutting=self.area.snapshot.fields[self.members[0]].cutting,
+            start=self.start(order),
+            fields=tuple(self.field(int(at)) for at in order),
+            under_way=under_way,
+            rough=self._is_rough(),
+            follows_heat=self.group.clock.follows_heat,
+        )
+
+    def _due(self) -> Floats:
+        """Median day on which each field meets its target, rounded so that like fields tie."""
+        level, rate = self.mean_level[None, :], self.mean_rate[None, :]
+        goal = np.full(len(self.members), self.target)
+        due: Floats = start_dates.due_days(level, rate, goal, np.zeros(1), self.path)[0].round(6)
+        return due
+
+    def _is_rough(self) -> bool:
+        """No result of this farm, and too few of its neighbors to speak for the area."""
+        sampled = np.unique(self.group.evidence.field[self.fit.used])
+        own = np.isin(sampled, self.places).any()
+        enough = self.area.guidelines.value("alerts.fields_for_area")
+        return bool(not own and sampled.size < enough)
+
+    def start(self, order: NDArray[np.intp]) -> StartDates:
+        """Start date of these fields, harvested in this order."""
+        days = self.own_days[order]
+        done = np.cumsum(days)
+        if self.farm.which_load is WhichLoad.LAST:
+            return self._dates(start_dates.last_load_starts(self.due[:, order], done))
+        return self._dates(
+            start_dates.average_starts(
+                self.level[:, order],
+                self.rate[:, order],
+                np.full(order.size, self.target),
+                days / days.sum() if days.sum() > 0 else np.full(days.size, 1.0 / days.size),
+                done - days / 2,
+                self.weather,
+                self.path,
+            )
+        )
+
+    def _dates(self, starts: Floats) -> StartDates:
+        notice = self.today + self.farm.notice_days + 1
+        waiting = start_dates.chance_too_late(starts, self.today + np.arange(DAYS_SHOWN))
+        return StartDates(
+            p10=self._date(starts, EARLY),
+            median=self._date(starts, MEDIAN),
+            p90=self._date(starts, LATE),
+            chance_within_notice=round(
+                float(start_dates.chance_too_late(starts, [float(notice)])[0]), 4
+            ),
+            waiting=tuple(round(float(chance), 4) for chance in waiting),
+        )
+
+    def _date(self, starts: Floats, chance: float) -> date | None:
+        day = start_dates.start_quantile(starts, chance)
+        if day > self.today + HORIZON_DAYS:
+            return None
+        return date.fromordinal(max(day, self.today - LOOK_BACK_DAYS))
+
+    # ------------------------------------------------------------------- fields
+
+    def field(self, at: int) -> FieldOutlook:
+        plan = self.area.snapshot.fields[self.members[at]]
         days = self._days_ahead(at)
-        now = np.array([self.today.toordinal()], dtype=np.float64)
-        line = self.lines.pick([at])
-        meets = line.chance_meets(self.target[[at]], now)
+        newest = self._newest(at)
         return FieldOutlook(
-            field_id=field.id,
-            name=field.name,
-            cutting=field.cutting,
+            field_id=plan.id,
+            name=plan.name,
+            cutting=plan.cutting,
             index=self.farm.index,
             standing_target=standing_target(self.farm),
-            results=mine.size if own else 0,
-            last_on=date.fromordinal(int(used.day[last])),
-            last_value=float(used.value[last]),
-            stands_in="" if own else source.name,
+            results=newest.own,
+            last_on=newest.on,
+            last_value=newest.value,
+            last_index=None if newest.index is self.farm.index else newest.index,
+            stands_in=newest.stands_in,
             change_per_day=abs(days[1].median - days[0].median),
-            own_days=float(own_days),
-            start=self.start_dates(np.array([at]), np.array([own_days])),
+            own_days=float(self.own_days[at]),
+            start=self.start(np.array([at], dtype=np.intp)),
             days=days,
-            meets_today=round(float(meets[0, 0]), 4),
+            meets_today=self._meets_today(at),
+            sample_worth_days=self._sample_worth(at),
         )
 
+    def _newest(self, at: int) -> _Newest:
+        """The result to name for a field: its own before another's, the farm's index before
+        another."""
+        evidence, place = self.group.evidence, self.places[at]
+        values = {Index.RFV: evidence.rfv, Index.RFQ: evidence.rfq, Index.NDF: evidence.ndf}
+        wanted = self.farm.index
+        mine = evidence.field == place
+        own = int((mine & ~np.isnan(values[wanted])).sum())
+        for whose in (mine, ~mine):
+            for index in sorted(values, key=lambda index: index is not wanted):
+                chosen = np.flatnonzero(whose & ~np.isnan(values[index]))
+                if chosen.size:
+                    last = int(chosen[np.argmax(evidence.day[chosen])])
+                    return _Newest(
+                        own=own,
+                        on=date.fromordinal(int(evidence.day[last])),
+                        value=float(values[index][last]),
+                        index=index,
+                        stands_in="" if whose is mine else self._source(last),
+                    )
+        return _Newest(0, None, None, wanted, "")
+
+    def _source(self, result: int) -> str:
+        """The field of the same farm that a result is of, else the area."""
+        area = self.area.snapshot
+        place = self.group.members[self.group.evidence.field[result]]
+        source: FieldPlan = area.fields[place]
+        same = source.farm == area.fields[self.members[0]].farm
+        return source.name if same else area.name
+
+    def _curve(self, at: int, day: Floats) -> tuple[Floats, Floats]:
+        """Mean and standard deviation of the field's standing quality on the scale."""
+        since = self.group.clock.at(day) - self.fit.origin
+        ahead = self.prior_rate[at] * since
+        cov = self.cov[2 * at : 2 * at + 2, 2 * at : 2 * at + 2]
+        var = cov[0, 0] + 2 * ahead * cov[0, 1] + ahead**2 * cov[1, 1]
+        loose = self.group.clock.sd_since(day, self.fit.origin, self.group.stray)
+        var = var + np.square(self.mean_rate[at] * loose)
+        return self.mean_level[at] + self.mean_rate[at] * since, np.sqrt(var)
+
+    def _meets_today(self, at: int) -> float:
+        mean, sd = self._curve(at, np.array([float(self.today)]))
+        return round(float(ndtr((self.target - mean[0]) / sd[0])), 4)
+
     def _days_ahead(self, at: int) -> tuple[DayAhead, ...]:
-        line = self.lines.pick([at])
-        days = [self.today + timedelta(days=k) for k in range(DAYS_SHOWN)]
-        number = np.array([day.toordinal() for day in days], dtype=np.float64)
-        mean, spread = line.mean(number)[0], Z80 * line.sd(number)[0]
+        days = [self.area.today + timedelta(days=k) for k in range(DAYS_SHOWN)]
+        mean, sd = self._curve(at, np.array([float(day.toordinal()) for day in days]))
         falls = self.farm.index.falls
         middle, one, other = (
-            from_scale(value, falls=falls) for value in (mean, mean - spread, mean + spread)
+            from_scale(value, falls=falls) for value in (mean, mean - Z80 * sd, mean + Z80 * sd)
         )
         low, high = np.minimum(one, other), np.maximum(one, other)
         return tuple(
@@ -334,6 +365,31 @@ class _Plan:
             for day, *values in zip(days, middle, low, high, strict=True)
         )
 
+    def _sample_worth(self, at: int) -> float:
+        """Days by which one NIR clip on the next sampling day would narrow the 80 % range."""
+        guidelines, index, clock = self.area.guidelines, self.farm.index, self.group.clock
+        cov = self.cov[2 * at : 2 * at + 2, 2 * at : 2 * at + 2]
+        days = np.array([self._due()[at], float(self.area.sample_on.toordinal())])
+        ahead = self.prior_rate[at] * (clock.at(days) - self.fit.origin)
+        line = np.stack([np.ones(2), ahead], axis=1)
+        # The clock's straying until the earlier of the two days moves both.
+        strays = self.mean_rate[at] * clock.sd_since(days, self.fit.origin, self.group.stray)
+        joint = line @ cov @ line.T + np.minimum.outer(strays, strays) ** 2
+        error = np.square(
+            [on_scale(guidelines[f"result_sd.nir.{index}"], index), self.fit.visit_sd]
+        ).sum()
+        before = float(joint[0, 0])
+        learnt = float(joint[0, 1]) ** 2 / (float(joint[1, 1]) + float(error))
+        narrower = np.sqrt(before) - np.sqrt(max(before - learnt, 0.0))
+        return round(2 * Z80 * float(narrower) / float(self.mean_rate[at]), 2)
 
-def _date(day_number: int | None) -> date | None:
-    return None if day_number is None else date.fromordinal(day_number)
+
+@dataclass(frozen=True, slots=True)
+class _Newest:
+    """What is said of a field's evidence."""
+
+    own: int  # results of its own in the farm's index
+    on: date | None
+    value: float | None
+    index: Index
+    stands_in: str

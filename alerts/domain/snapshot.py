@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
+from alerts.domain.area_clock import DailyHeat
+from alerts.domain.area_fit import RESULT_KINDS
 from alerts.domain.records import Index, Method, WhichLoad
 
 
@@ -34,52 +37,80 @@ class FieldPlan:
     acres: float | None
     grass_pct: float
     watched: bool
+    soil: str = ""
+    slope: str = ""
+    cut_on: date | None = None  # when the cutting before this one was taken
+
+
+def share_days(farm: FarmPlan, fields: Sequence[FieldPlan]) -> NDArray[np.float64]:
+    """Days of the farm's harvest that each of all its fields takes: by acres, evenly where acres
+    are unsaid. A field already cut keeps its share, so that the rest is not given more."""
+    acres = [field.acres for field in fields]
+    known = [a for a in acres if a is not None]
+    typical = sum(known) / len(known) if known else 1.0
+    size = np.array([typical if a is None else a for a in acres], dtype=np.float64)
+    size = size if size.sum() > 0 else np.ones_like(size)
+    shares: NDArray[np.float64] = farm.harvest_days * size / size.sum()
+    return shares
+
+
+ResultRow = tuple[int, date, float | None, float | None, float | None, Method, int, bool]
+"""Field, sampled on, RFV, RFQ, NDF, method, spots of a stem reading, late in the day."""
+
+STEM_SPOTS_FOR_MEAN = 3
+"""Fewer spots than this count with the error of a single one."""
 
 
 @dataclass(frozen=True, slots=True)
 class ResultTable:
     """Results of the fields' open cuttings; every array has shape (results,).
 
-    ``value`` is in the index of the field's farm, NaN where the result does not give that index
-    (RFV and RFQ are never exchanged).
+    An index that a result does not give is NaN.
     """
 
     field: NDArray[np.intp]  # position in AreaSnapshot.fields
-    day: NDArray[np.float64]  # date.toordinal of sampling
-    value: NDArray[np.float64]
-    method: NDArray[np.str_]  # values of Method
-    spots: NDArray[np.int64]  # 0 except for stem readings
+    day: NDArray[np.intp]  # date.toordinal of sampling
+    rfv: NDArray[np.float64]
+    rfq: NDArray[np.float64]
+    ndf: NDArray[np.float64]
+    kind: NDArray[np.intp]  # number in area_fit.RESULT_KINDS
     late: NDArray[np.bool_]  # sampled later in the day than the protocol says
 
     @classmethod
-    def of(cls, rows: list[tuple[int, date, float | None, Method, int, bool]]) -> ResultTable:
-        """From rows of (field, sampled on, value, method, spots, late)."""
-        field, sampled, value, method, spots, late = zip(*rows, strict=True) if rows else ((),) * 6
+    def of(cls, rows: Sequence[ResultRow]) -> ResultTable:
+        """From single rows, as a database gives them."""
+        columns = zip(*rows, strict=True) if rows else iter(((),) * 8)
+        field, sampled, rfv, rfq, ndf, method, spots, late = columns
+        kinds = [_kind(m, s) for m, s in zip(method, spots, strict=True)]
         return cls(
             field=np.array(field, dtype=np.intp),
-            day=np.array([day.toordinal() for day in sampled], dtype=np.float64),
-            value=np.array(value, dtype=np.float64),
-            method=np.array(method, dtype=np.str_),
-            spots=np.array(spots, dtype=np.int64),
+            day=np.array([day.toordinal() for day in sampled], dtype=np.intp),
+            rfv=np.array(rfv, dtype=np.float64),
+            rfq=np.array(rfq, dtype=np.float64),
+            ndf=np.array(ndf, dtype=np.float64),
+            kind=np.array(kinds, dtype=np.intp),
             late=np.array(late, dtype=np.bool_),
         )
 
-    def usable(self) -> ResultTable:
-        """Only the results that speak the index of their farm."""
-        keep = ~np.isnan(self.value)
-        return ResultTable(
-            field=self.field[keep],
-            day=self.day[keep],
-            value=self.value[keep],
-            method=self.method[keep],
-            spots=self.spots[keep],
-            late=self.late[keep],
-        )
+
+def _kind(method: Method, spots: int) -> int:
+    if method is not Method.STEM:
+        return RESULT_KINDS.index(method.value)
+    return RESULT_KINDS.index("stem_mean" if spots >= STEM_SPOTS_FOR_MEAN else "stem_one_spot")
+
+
+@dataclass(frozen=True, slots=True)
+class RainAhead:
+    """Rain in the forecast of one coming day."""
+
+    day: date
+    chance_pct: float | None
+    amount_in: float | None
 
 
 @dataclass(frozen=True, slots=True)
 class AreaSnapshot:
-    """An area's farms and open fields with their results."""
+    """An area's farms and open fields with their results and weather."""
 
     id: int
     name: str
@@ -87,3 +118,6 @@ class AreaSnapshot:
     farms: tuple[FarmPlan, ...]
     fields: tuple[FieldPlan, ...]
     results: ResultTable
+    season_first_day: date
+    heat: DailyHeat | None = None
+    rain: tuple[RainAhead, ...] = ()

@@ -43,6 +43,9 @@ class Setting:
     today: date
     first_text: bool = False
     unsubscribe_url: str = ""
+    rain: str = ""  # a few words on rain in the forecast
+    gain_lb_per_acre_day: float = 0.0  # dry matter that waiting brings [lb DM an acre a day]
+    fall_from: date | None = None  # from this day on a cut may weaken the stand for winter
 
 
 def start_text(
@@ -99,6 +102,7 @@ def _text_values(
         "today": wording.full_day(today),
         "start": _start_words(decision),
         "likely": wording.likely_start(outlook.start, today),
+        "latest": wording.at_latest(outlook.start.p90, today),
         "was": wording.full_day(decision.was) if decision.was else "",
         "late": decision.start_on < today,
         "when": wording.near_day(decision.start_on, today),
@@ -116,7 +120,9 @@ def _text_values(
             "order": wording.harvest_order(outlook, most, longest),
             "why": why,
             "short": why != whys[0],
+            "rain": rain,
         }
+        for rain in dict.fromkeys((setting.rain, ""))
         for most in (6, 3, 2)
         for why in whys
     ]
@@ -161,9 +167,11 @@ def _latest(field: FieldOutlook, longest: int) -> str:
     name = wording.shortened(field.stands_in or field.name, longest)
     if field.last_on is None or field.last_value is None:
         return f"{name} no result"
+    other = field.last_index
+    untested = "" if other is None else f" (no {field.index.label} yet)"
     return (
-        f"{name} {wording.reading(field.index, field.last_value)} "
-        f"on {wording.short_day(field.last_on)}"
+        f"{name} {wording.reading(other or field.index, field.last_value)} "
+        f"on {wording.short_day(field.last_on)}{untested}"
     )
 
 
@@ -178,9 +186,15 @@ def start_email(
         "headline": headline(decision, outlook, setting.today),
         "arithmetic": arithmetic(outlook),
         "rows": [_row(field, setting.today) for field in outlook.fields],
-        "waiting": _waiting(outlook, setting.today),
+        "waiting": _waiting(outlook, setting),
         "standing": _standing(outlook.tightest),
-        "cautions": templates.cautions(setting.language, setting.harvest_method),
+        "clock": "degree days" if outlook.follows_heat else "the calendar",
+        "rain": setting.rain,
+        "a_day": _a_day(outlook.tightest),
+        "cautions": (
+            *templates.cautions(setting.language, setting.harvest_method),
+            *_season_cautions(templates, decision, outlook, setting),
+        ),
         "unsubscribe_url": setting.unsubscribe_url,
         "mark": setting.mark,
     }
@@ -198,7 +212,7 @@ def headline(decision: Decision, outlook: FarmOutlook, today: date) -> str:
         field = outlook.tightest
         return f"{farm}: {field.name} is already past its {field.index.label} target"
     if decision.kind is Kind.START:
-        told = f", not {wording.full_day(decision.was)} as told" if decision.was else ""
+        told = f", instead of {wording.full_day(decision.was)}" if decision.was else ""
         if decision.start_on < today:
             return f"{farm}: start cutting now, the day to start was {start}{told}"
         return f"{farm}: start cutting {wording.near_day(decision.start_on, today)}{told}"
@@ -243,11 +257,46 @@ def _row(field: FieldOutlook, today: date) -> dict[str, str]:
     }
 
 
-def _waiting(outlook: FarmOutlook, today: date) -> list[dict[str, str]]:
+def _waiting(outlook: FarmOutlook, setting: Setting) -> list[dict[str, str]]:
+    """What each day of waiting costs and buys, for the field due first."""
+    farm, field = outlook.farm, outlook.tightest
+    handled = -farm.handling_loss if farm.index.falls else farm.handling_loss
     return [
-        {"day": wording.full_day(today + timedelta(days=k)), "chance": wording.percent(chance)}
-        for k, chance in enumerate(outlook.start.waiting[:WAITING_SHOWN])
+        {
+            "day": wording.full_day(setting.today + timedelta(days=k)),
+            "chance": wording.percent(chance),
+            "standing": _whole(day.median, farm.index),
+            "range": f"{_whole(day.low, farm.index)}-{_whole(day.high, farm.index)}",
+            "stored": _whole(day.median + handled, farm.index),
+            "gained": f"{k * setting.gain_lb_per_acre_day:.0f}",
+        }
+        for k, (chance, day) in enumerate(
+            zip(outlook.start.waiting[:WAITING_SHOWN], field.days, strict=False)
+        )
     ]
+
+
+def _whole(value: float, index: Index) -> str:
+    return wording.number(round(value, 1 if index is Index.NDF else 0))
+
+
+def _a_day(field: FieldOutlook) -> str:
+    """'4 points of RFV a day', 'NDF units ...': what waiting costs."""
+    if field.index.falls:
+        return f"{field.change_per_day:.0f} points of {field.index.label} a day"
+    return f"{field.change_per_day:.1f} units of NDF a day"
+
+
+def _season_cautions(
+    templates: Templates, decision: Decision, outlook: FarmOutlook, setting: Setting
+) -> tuple[str, ...]:
+    """Cautions of a regrowth, and of a cut late in the year."""
+    found: tuple[str, ...] = ()
+    if outlook.cutting > 1:
+        found += templates.caution_list(setting.language, "regrowth")
+    if setting.fall_from is not None and decision.start_on >= setting.fall_from:
+        found += templates.caution_list(setting.language, "fall")
+    return found
 
 
 def _standing(field: FieldOutlook) -> str:

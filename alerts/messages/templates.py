@@ -78,6 +78,10 @@ class Templates:
         table = self._cautions(language)
         return (*_strings(table.get("all")), *_strings(table.get(method.value)))
 
+    def caution_list(self, language: str, name: str) -> tuple[str, ...]:
+        """Cautions of a list of their own, such as for regrowth or for a late cut."""
+        return _strings(self._cautions(language).get(name))
+
     def text_caution(self, language: str, method: HarvestMethod) -> str:
         """The short caution a text carries, "" for methods without one."""
         short = self._cautions(language).get("text")

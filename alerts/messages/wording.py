@@ -77,6 +77,11 @@ def likely(low: date | None, high: date | None, today: date) -> str:
     return "" if low is None else f"likely {day_range(low, high, today)}"
 
 
+def at_latest(high: date | None, today: date) -> str:
+    """'at the latest May 15'; "" when even that day is gone or none is in sight."""
+    return f"at the latest {short_day(high)}" if high is not None and high >= today else ""
+
+
 def likely_start(start: StartDates, today: date) -> str:
     return likely(start.p10, start.p90, today)
 
@@ -107,18 +112,38 @@ def percent(chance: float) -> str:
 
 def evidence(field: FieldOutlook) -> str:
     """What is known of a field, in words: 'RFV 205 on May 11, 3 results'."""
-    return evidence_of(field.index, field.results, field.last_on, field.last_value, field.stands_in)
+    return evidence_of(
+        field.index,
+        field.results,
+        field.last_on,
+        field.last_value,
+        field.stands_in,
+        field.last_index,
+    )
 
 
 def evidence_of(
-    index: Index, results: int, last_on: date | None, last_value: float | None, stands_in: str
+    index: Index,
+    results: int,
+    last_on: date | None,
+    last_value: float | None,
+    stands_in: str,
+    last_index: Index | None = None,
 ) -> str:
-    """The same from single values; ``stands_in`` names the field whose results serve instead."""
+    """The same from single values.
+
+    ``stands_in`` names the field or area whose results serve instead; ``last_index`` is the index
+    of the last value where it is not the farm's own, which is always said.
+    """
     if last_on is None or last_value is None:
         return "no result yet"
-    last = f"{reading(index, last_value)} on {short_day(last_on)}"
+    last = f"{reading(last_index or index, last_value)} on {short_day(last_on)}"
+    if last_index is not None:
+        last += f", no {index.label} result"
     if stands_in:
         return f"no result of its own; goes with {stands_in} ({last})"
+    if last_index is not None:
+        return last
     return f"{last}, {results} result{'' if results == 1 else 's'}"
 
 

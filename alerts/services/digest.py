@@ -180,6 +180,7 @@ def _field(view: FieldView) -> DigestField:
             date.fromisoformat(detail["last_on"]) if detail.get("last_on") else None,
             detail.get("last_value"),
             detail.get("stands_in", ""),
+            Index(detail["last_index"]) if detail.get("last_index") else None,
         ),
         cut_on=view.field.cut_on,
     )

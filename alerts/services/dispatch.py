@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 
 from sqlmodel import Session
@@ -65,9 +65,10 @@ class SendReport:
     unknown: int = 0
     expired: int = 0
 
-    @property
-    def moved(self) -> int:
-        return self.accepted + self.later + self.refused + self.unknown + self.expired
+    def __add__(self, other: SendReport) -> SendReport:
+        return SendReport(
+            *(getattr(self, f.name) + getattr(other, f.name) for f in fields(SendReport))
+        )
 
 
 async def dispatch_due(

@@ -15,10 +15,12 @@ from zoneinfo import ZoneInfo
 from sqlmodel import Session
 
 from alerts.domain.decision import AlertRules, Decision, Kind, Told, decide, stale_fields
+from alerts.domain.drying import rain_phrase
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.outlook import FarmOutlook, FieldOutlook, look_ahead
 from alerts.domain.quiet_hours import next_allowed, window_day
 from alerts.domain.records import HarvestMethod
+from alerts.domain.snapshot import RainAhead
 from alerts.messages import sampling
 from alerts.messages.calendar import content_type, start_event
 from alerts.messages.marks import mark
@@ -44,6 +46,7 @@ class EvaluationRules:
     templates: Templates
     season_first_day: date
     evaluate_at: time
+    sampling_weekdays: frozenset[int]  # date.weekday of the sampling days
     organizer_email: str
     public_url: str
     secret: str
@@ -89,7 +92,8 @@ def _next_morning(area: Area, at: time, now: datetime) -> datetime:
 def _evaluate(session: Session, area: Area, rules: EvaluationRules, now: datetime) -> None:
     today = now.astimezone(ZoneInfo(area.time_zone)).date()
     snapshot = areas.load_snapshot(session, area, rules.season_first_day)
-    found = look_ahead(snapshot, rules.guidelines, today)
+    sample_on = next_sampling_day(today, rules.sampling_weekdays)
+    found = look_ahead(snapshot, rules.guidelines, today, sample_on)
     outlooks.replace_outlooks(session, [farm.id for farm in snapshot.farms], found, now)
     assert area.id is not None
     farms = people.farms_of_area(session, area.id)
@@ -97,8 +101,24 @@ def _evaluate(session: Session, area: Area, rules: EvaluationRules, now: datetim
     told = outbox.told_by_farm(session, farms, today.year)
     watched = frozenset(field.id for field in snapshot.fields if field.watched)
     for outlook in found:
-        work = _FarmWork(session, area, farms[outlook.farm.id], outlook, reach, rules, now, today)
+        work = _FarmWork(
+            session=session,
+            area=area,
+            farm=farms[outlook.farm.id],
+            outlook=outlook,
+            rain=snapshot.rain,
+            reach=reach,
+            rules=rules,
+            now=now,
+            today=today,
+        )
         work.speak(told.get((outlook.farm.id, outlook.cutting)), watched)
+
+
+def next_sampling_day(today: date, weekdays: frozenset[int]) -> date | None:
+    """The first sampling day after ``today``; None where there are none."""
+    coming = (today + timedelta(days=k) for k in range(1, 8))
+    return next((day for day in coming if day.weekday() in weekdays), None)
 
 
 def _people_of(farms: Iterable[Farm]) -> set[int]:
@@ -116,6 +136,7 @@ class _FarmWork:
     area: Area
     farm: Farm
     outlook: FarmOutlook
+    rain: tuple[RainAhead, ...]
     reach: Mapping[int, list[Recipient]]
     rules: EvaluationRules
     now: datetime
@@ -158,6 +179,9 @@ class _FarmWork:
             unsubscribe_url=address_url(
                 self.rules.public_url, self.rules.secret, recipient.channel, recipient.address
             ),
+            rain=self._rain(max(decision.start_on, window)),
+            gain_lb_per_acre_day=self.rules.guidelines.value("yield.gain_lb_per_acre_day"),
+            fall_from=self._fall_from(),
         )
         by_text = recipient.channel == "sms"
         write = start_text if by_text else start_email
@@ -174,6 +198,21 @@ class _FarmWork:
             attachments=attachments,
             fields=[FieldStart(f.field_id, f.start.median) for f in self.outlook.fields],
         )
+
+    def _rain(self, start: date) -> str:
+        """A few words on rain while a crop cut on ``start`` would lie in the field."""
+        needed = int(self.rules.guidelines.value(f"drying_days.{self.farm.harvest_method}"))
+        coming = [day for day in self.rain if day.day >= start]
+        if not coming or coming[0].day != start:
+            return ""
+        phrase = rain_phrase(
+            [day.day for day in coming], [day.chance_pct for day in coming], needed
+        )
+        return phrase[:1].upper() + phrase[1:]
+
+    def _fall_from(self) -> date:
+        day = int(self.rules.guidelines.value("fall.caution_from_day_of_year"))
+        return date(self.today.year, 1, 1) + timedelta(days=day - 1)
 
     def _useless_after(self, decision: Decision) -> datetime:
         """'Coming' and 'moved' lose their use once the start date is there; the next look speaks

@@ -10,6 +10,7 @@ from alerts.domain.records import Index
 from alerts.store import outbox, outlooks
 from alerts.store.outlooks import FieldView
 from alerts.store.session import Sessions
+from alerts.store.tables import FieldOutlookRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,13 +28,16 @@ class FieldLine:
     start_median: date | None
     start_p90: date | None
     chance_start_within_notice: float | None
-    told: date | None  # start date last told for this field
+    told: date | None  # start date last told to its farmer, for the farm
     told_kind: str | None
     told_on: date | None
     told_position: int  # in the harvest order told, 0 = first
-    farm_told: date | None  # start date last told for the whole farm
+    told_field_start: date | None  # what was said with it of this field on its own
     farm_start_median: date | None
     stands_in: str
+    clock: str  # what the outlook runs on: "degree days" or "calendar"; "" without an outlook
+    rough: bool  # degree days alone, no result in the area
+    sample_worth_days: float  # by how much a clip on the next sampling day narrows the range
 
 
 def field_lines(sessions: Sessions, *, farm: str = "") -> list[FieldLine]:
@@ -70,11 +74,20 @@ def _line(view: FieldView, told: outbox.ToldField | None) -> FieldLine:
         start_median=row.start_median if row else None,
         start_p90=row.start_p90 if row else None,
         chance_start_within_notice=row.chance_start_within_notice if row else None,
-        told=told.start_on if told else None,
+        told=told.farm_start_on if told else None,
         told_kind=told.kind if told else None,
         told_on=told.on if told else None,
         told_position=told.position if told else 0,
-        farm_told=told.farm_start_on if told else None,
+        told_field_start=told.start_on if told else None,
         farm_start_median=whole.start_median if whole else None,
         stands_in=row.detail["stands_in"] if row else "",
+        clock=_clock(row),
+        rough=bool(row and row.detail["rough"]),
+        sample_worth_days=row.detail["sample_worth_days"] if row else 0.0,
     )
+
+
+def _clock(row: FieldOutlookRow | None) -> str:
+    if row is None:
+        return ""
+    return "degree days" if row.detail["follows_heat"] else "calendar"

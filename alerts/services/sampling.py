@@ -71,6 +71,10 @@ def _wants_clip(view: FieldView) -> bool:
     return above
 
 
+def _worth(view: FieldView) -> float:
+    return 0.0 if view.outlook is None else float(view.outlook.detail["sample_worth_days"])
+
+
 def _queue(
     session: Session,
     rules: SamplingRules,
@@ -83,7 +87,8 @@ def _queue(
     if outbox.is_known(session, key):
         return 0
     fields: dict[str, list[str]] = defaultdict(list)
-    for view in views:
+    # Within a farm, the clip that narrows its date most comes first.
+    for view in sorted(views, key=_worth, reverse=True):
         fields[view.farm.name].append(view.field.name)
     letter = sample_due(
         rules.templates,

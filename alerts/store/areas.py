@@ -3,15 +3,25 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
 
+import numpy as np
 from sqlalchemy import or_, update
 from sqlmodel import Session, col, select
 
+from alerts.domain.area_clock import DailyHeat
 from alerts.domain.records import Index, Method, WhichLoad
-from alerts.domain.snapshot import AreaSnapshot, FarmPlan, FieldPlan, ResultTable
-from alerts.store.tables import Area, Farm, FarmField, LabResult
+from alerts.domain.snapshot import (
+    AreaSnapshot,
+    FarmPlan,
+    FieldPlan,
+    RainAhead,
+    ResultRow,
+    ResultTable,
+)
+from alerts.store.tables import Area, AreaWeather, Farm, FarmField, LabResult
+from alerts.store.weather import days_since
 
 
 def mark_due(session: Session, area_ids: Iterable[int], now: datetime) -> None:
@@ -54,7 +64,7 @@ def release(session: Session, area: Area, *, due_seen: datetime | None, next_due
 
 
 def load_snapshot(session: Session, area: Area, season_first_day: date) -> AreaSnapshot:
-    """Everything the projection needs of an area, in three statements."""
+    """Everything the projection needs of an area, in four statements."""
     farms = session.exec(select(Farm).where(Farm.area_id == area.id).order_by(col(Farm.id))).all()
     place = {farm.id: position for position, farm in enumerate(farms)}
     fields = session.exec(
@@ -64,13 +74,29 @@ def load_snapshot(session: Session, area: Area, season_first_day: date) -> AreaS
         .order_by(col(FarmField.id))
     ).all()
     assert area.id is not None
+    days = days_since(session, area.id, season_first_day)
     return AreaSnapshot(
         id=area.id,
         name=area.name,
         time_zone=area.time_zone,
         farms=tuple(_farm_plan(farm) for farm in farms),
         fields=tuple(_field_plan(field, place[field.farm_id]) for field in fields),
-        results=_load_results(session, area.id, farms, fields, place, season_first_day),
+        results=_load_results(session, area.id, fields, season_first_day),
+        season_first_day=season_first_day,
+        heat=_heat(days),
+        rain=tuple(
+            RainAhead(day.day, day.rain_chance_pct, day.rain_in) for day in days if day.forecast
+        ),
+    )
+
+
+def _heat(days: Sequence[AreaWeather]) -> DailyHeat | None:
+    if not days:
+        return None
+    return DailyHeat(
+        day=np.array([day.day.toordinal() for day in days], dtype=np.intp),
+        tmax_f=np.array([day.tmax_f for day in days], dtype=np.float64),
+        tmin_f=np.array([day.tmin_f for day in days], dtype=np.float64),
     )
 
 
@@ -98,20 +124,17 @@ def _field_plan(field: FarmField, farm: int) -> FieldPlan:
         acres=field.acres,
         grass_pct=field.grass_pct,
         watched=field.watched,
+        soil=field.soil,
+        slope=field.slope,
+        cut_on=field.cut_on,
     )
 
 
 def _load_results(
-    session: Session,
-    area_id: int,
-    farms: Iterable[Farm],
-    fields: Iterable[FarmField],
-    place: dict[int | None, int],
-    season_first_day: date,
+    session: Session, area_id: int, fields: Iterable[FarmField], season_first_day: date
 ) -> ResultTable:
     """Results of this season that belong to each field's open cutting."""
     position = {field.id: (i, field) for i, field in enumerate(fields)}
-    index_of = {farm.id: farm.index for farm in farms}
     rows = session.exec(
         select(  # type: ignore[call-overload,misc]
             LabResult.field_id,
@@ -133,13 +156,11 @@ def _load_results(
         )
         .order_by(col(LabResult.sampled_on), col(LabResult.id))
     )
-    table = []
+    table: list[ResultRow] = []
     for field_id, cutting, sampled_on, rfv, rfq, ndf, method, spots, late in rows:
         at, field = position.get(field_id, (-1, None))
-        if field is None or not belongs_to_open_cutting(field, cutting, sampled_on):
-            continue
-        value = {"rfv": rfv, "rfq": rfq, "ndf": ndf}[index_of[field.farm_id]]
-        table.append((at, sampled_on, value, Method(method), spots, late))
+        if field is not None and belongs_to_open_cutting(field, cutting, sampled_on):
+            table.append((at, sampled_on, rfv, rfq, ndf, Method(method), spots, late))
     return ResultTable.of(table)
 
 

@@ -112,6 +112,20 @@ def test_first_word_of_a_crop_below_its_target_is_past(start: int | None) -> Non
     assert says(start, None, meets=0.49) is PAST
 
 
+@pytest.mark.parametrize("start", [-5, 0, 3, FAR, None])
+@pytest.mark.parametrize("meets", [0.2, 0.8])
+@pytest.mark.parametrize("told", [None, told_of(COMING, start=9), told_of(COMING, START, start=0)])
+def test_rough_outlook_is_never_told(start: int | None, meets: float, told: Told | None) -> None:
+    field = field_of(start, meets=meets, results=0, last_on=-9)
+    assert decide(farm_of(field, rough=True), told, TODAY, RULES) is None
+
+
+def test_sample_of_another_field_does_not_show_that_this_crop_still_stands() -> None:
+    told = told_of(START, start=-3, on=-4)
+    assert says(-5, told, meets=0.2, last_on=-1) is PAST
+    assert says(-5, told, meets=0.2, last_on=-1, stands_in="Upper Vale") is None
+
+
 def test_notice_is_the_farmers_own() -> None:
     outlook = farm_of(field_of(9), notice_days=10)
     assert kind_of(decide(outlook, None, TODAY, RULES)) is COMING

@@ -6,12 +6,17 @@ on the way), pure alfalfa rising 0.55 a day. Days are counted from the sampling 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from datetime import date, timedelta
+from itertools import accumulate, permutations
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.outlook import FarmOutlook
 from alerts.domain.records import Index, Method, WhichLoad
 from alerts.domain.snapshot import FarmPlan, FieldPlan
@@ -55,22 +60,24 @@ def names(outlook: FarmOutlook) -> list[str]:
 def test_farm_starts_on_the_latest_day_on_which_every_field_meets_its_target(
     look_at: LookAt, field_plan: Field
 ) -> None:
-    # our arithmetic: Creek is due on day (38 - 35) / 0.55 = 5.45, Hill on (38 - 36) / 0.55 = 3.64,
-    # so Hill goes first; five days each. Hill must start by 3.64 - 5 = -1.36, the farm for Creek
-    # by 5.45 - 10 = -4.55, hence on the morning of day -5.
+    # our arithmetic, for fields that share nothing: Creek is due on day (38 - 35) / 0.55 = 5.45,
+    # Hill on (38 - 36) / 0.55 = 3.64, so Hill goes first; five days each. Hill must start by
+    # 3.64 - 5 = -1.36, Creek by 5.45 - 5 = 0.45, the farm for Creek by 5.45 - 10 = -4.55. Hill and
+    # Creek draw each other nearer by up to 0.2 days, and Hill decides now and then: a day sooner.
     fields = [field_plan(1, "Creek"), field_plan(2, "Hill")]
     outlook = look_at(fields, clip(0, 35.0), clip(1, 36.0), harvest_days=10.0)
     assert names(outlook) == ["Hill", "Creek"]
     assert [field.own_days for field in outlook.fields] == [5.0, 5.0]
     assert [days_after(field.start.median) for field in outlook.fields] == [-2, 0]
-    assert days_after(outlook.start.median) == -5
+    assert days_after(outlook.start.median) in (-6, -5)
 
 
 def test_field_due_first_can_decide_the_start_of_the_farm(
     look_at: LookAt, field_plan: Field
 ) -> None:
     # our arithmetic: Hill is due on day (38 - 37) / 0.55 = 1.82 and takes one day: start by 0.82;
-    # Creek, due on (38 - 33) / 0.55 = 9.09 and done on the third day, would have time until 6.09
+    # Creek, due on (38 - 33) / 0.55 = 9.09 and done on the third day, would have time until 6.09.
+    # Hill is drawn a little towards Creek, by less than half a day: see the dense Gaussian below.
     fields = [field_plan(1, "Creek", acres=40.0), field_plan(2, "Hill", acres=20.0)]
     outlook = look_at(fields, clip(0, 33.0), clip(1, 37.0), harvest_days=3.0)
     assert names(outlook) == ["Hill", "Creek"]
@@ -81,29 +88,102 @@ def test_field_due_first_can_decide_the_start_of_the_farm(
 def test_average_of_a_farm_weighs_its_fields_by_their_days(
     look_at: LookAt, field_plan: Field
 ) -> None:
-    # our arithmetic: Hill (NDF 36) takes 2 of 8 days and goes first, Creek (35) takes 6; their
+    # our arithmetic: Hill (NDF 36) takes 2 of 8 days and goes first, Creek (34.6) takes 6; their
     # middles lie 1 and 5 days after the start S, so the crop averages
-    # 0.25 (36 + 0.55 (S + 1)) + 0.75 (35 + 0.55 (S + 5)) = 37.45 + 0.55 S, which is 38 at S = 1;
-    # for the last load Creek asks for (38 - 35) / 0.55 - 8 = -2.55
+    # 0.25 (36 + 0.55 (S + 1)) + 0.75 (34.6 + 0.55 (S + 5)) = 37.15 + 0.55 S, 38 at S = 1.5;
+    # for the last load Creek asks for (38 - 34.6) / 0.55 - 8 = -1.8, and Hill decides now and then
     fields = [field_plan(1, "Creek", acres=30.0), field_plan(2, "Hill", acres=10.0)]
-    rows = (clip(0, 35.0), clip(1, 36.0))
+    rows = (clip(0, 34.6), clip(1, 36.0))
     average = look_at(fields, *rows, harvest_days=8.0, which_load=WhichLoad.AVERAGE)
     assert days_after(average.start.median) == 1
-    assert days_after(look_at(fields, *rows, harvest_days=8.0).start.median) == -3
+    assert days_after(look_at(fields, *rows, harvest_days=8.0).start.median) in (-3, -2)
 
 
-@pytest.mark.parametrize("count", [2, 5])
-def test_equal_fields_start_when_one_field_of_their_size_would(
-    look_at: LookAt, field_plan: Field, count: int
+@pytest.mark.parametrize("count", [2, 3, 5, 7])
+@pytest.mark.parametrize("ndf", [31.0, 33.0, 36.0])
+def test_equal_fields_start_a_little_earlier_than_one_of_their_size(
+    look_at: LookAt, field_plan: Field, dense: Callable[..., Any], count: int, ndf: float
 ) -> None:
-    one = look_at([field_plan()], clip(0, 33.0), harvest_days=6.0)
+    # The one that turns out ripest decides: never later than the last one alone, whose result is
+    # that of one field of the farm's size. And the greatest of n normal numbers is on average at
+    # most sd * sqrt(2 ln n) above their mean (Boucheron, S.; Lugosi, G.; Massart, P., 2013,
+    # Concentration inequalities, from memory): sd is that of what a field has for itself, here
+    # bounded by the difference of two fields over the root of 2, in days of 0.55.
+    one = look_at([field_plan()], clip(0, ndf), harvest_days=6.0)
     fields = [field_plan(i, f"Field {i}") for i in range(count)]
-    split = look_at(fields, *(clip(i, 33.0) for i in range(count)), harvest_days=6.0)
-    assert (split.start.p10, split.start.median, split.start.p90) == (
-        one.start.p10,
-        one.start.median,
-        one.start.p90,
+    split = look_at(fields, *(clip(i, ndf) for i in range(count)), harvest_days=6.0)
+    sooner = days_after(one.start.median) - days_after(split.start.median)
+    model = dense(apart=2.0)
+    due = model.reached([(0, 0.0, ndf)], 0, 38.0, 0.0)
+    error = 1 / math.hypot(1 / 1.4, 1 / (2 * model.guidelines.value("field_level.ndf")))
+    pace = 2 * model.guidelines.value("rate_share.field") * due
+    most = math.hypot(error / 0.55, pace) * math.sqrt(2 * math.log(count))
+    assert 0 <= sooner <= math.ceil(most)
+    assert days_after(split.start.p90) <= days_after(one.start.p90)
+    assert names(split) == [field.name for field in fields]
+
+
+@st.composite
+def farms(draw: st.DrawFn) -> list[tuple[float, int, float]]:
+    """Fields of a farm: NDF, whole days of harvest, % grass."""
+    field = st.tuples(
+        st.floats(28.0, 40.0), st.integers(1, 4), st.sampled_from([0.0, 25.0, 50.0, 100.0])
     )
+    return draw(st.lists(field, min_size=1, max_size=7))
+
+
+@settings(deadline=None, max_examples=40)
+@given(farms())
+def test_no_other_order_lets_the_farm_start_later(
+    look_at: LookAt, field_plan: Field, farm: list[tuple[float, int, float]]
+) -> None:
+    # every order of up to 7 fields; whole days, so that cutting fractions off changes nothing
+    fields = [
+        field_plan(i, f"Field {i}", acres=10.0 * days, grass_pct=grass)
+        for i, (_, days, grass) in enumerate(farm)
+    ]
+    rows = [clip(i, ndf) for i, (ndf, *_) in enumerate(farm)]
+    outlook = look_at(fields, *rows, harvest_days=float(sum(days for _, days, _ in farm)))
+    jobs = [
+        (days_after(field.start.median) + round(field.own_days), round(field.own_days))
+        for field in outlook.fields
+        if field.start.median is not None
+    ]
+    assert len(jobs) == len(farm)
+
+    def latest(order: Sequence[tuple[int, int]]) -> int:
+        done = accumulate(days for _, days in order)
+        return min(due - after for (due, _), after in zip(order, done, strict=True))
+
+    best = max(latest(order) for order in permutations(jobs))
+    # the 512 points of a field give its median to a fraction of a day
+    assert latest(jobs) >= best - 1
+    assert days_after(outlook.start.median) <= best
+
+
+# --- fields of one area learn from each other
+
+
+@pytest.mark.parametrize(("creek", "hill"), [(35.0, 36.0), (33.0, 37.0), (34.0, 34.0)])
+def test_sampled_fields_draw_each_other_nearer(
+    look_at: LookAt, field_plan: Field, dense: Callable[..., Any], creek: float, hill: float
+) -> None:
+    # the model once more as one dense Gaussian, between the published spread of fields and twice it
+    fields = [field_plan(1, "Creek"), field_plan(2, "Hill"), field_plan(3, "Moss")]
+    outlook = look_at(fields, clip(0, creek), clip(1, hill))
+    today = {field.name: field.days[0] for field in outlook.fields}
+    for place, name in enumerate(("Creek", "Hill", "Moss")):
+        near, far = (
+            dense(apart=apart).at([(0, 0.0, creek), (1, 0.0, hill)], place, 0.0)
+            for apart in (1.0, 2.0)
+        )
+        low, high = sorted((near[0], far[0]))
+        assert low - 0.01 <= today[name].median <= high + 0.01
+        half = (today[name].high - today[name].low) / 2
+        assert 1.2816 * near[1] - 0.02 <= half <= 1.2816 * far[1] + 0.02
+    assert abs(today["Creek"].median - today["Hill"].median) <= abs(creek - hill)
+    between = sorted((today["Creek"].median, today["Hill"].median))
+    assert between[0] - 0.1 <= today["Moss"].median <= between[1] + 0.4
 
 
 def test_grassy_field_goes_before_pure_alfalfa_of_the_same_ndf(
@@ -148,48 +228,78 @@ def test_fields_without_any_acres_share_the_days_evenly(look_at: LookAt, field_p
     assert [field.own_days for field in outlook.fields] == [2.5, 2.5]
 
 
+def test_fields_of_no_acres_share_the_days_evenly(look_at: LookAt, field_plan: Field) -> None:
+    fields = [field_plan(1, "Creek", acres=0.0), field_plan(2, "Hill", acres=0.0)]
+    outlook = look_at(fields, clip(0, 35.0), clip(1, 36.0), harvest_days=5.0)
+    assert [field.own_days for field in outlook.fields] == [2.5, 2.5]
+
+
 # --- fields nobody sampled
 
 
-def test_unsampled_field_goes_with_the_field_due_first_and_says_so(
-    look_at: LookAt, field_plan: Field
-) -> None:
+def test_unsampled_field_goes_by_the_others_and_says_so(look_at: LookAt, field_plan: Field) -> None:
     fields = [field_plan(1, "Creek"), field_plan(2, "Hill"), field_plan(3, "Moss")]
     outlook = look_at(fields, clip(0, 34.0), clip(1, 36.0), harvest_days=6.0)
     assert names(outlook) == ["Hill", "Moss", "Creek"]
     hill, moss, creek = outlook.fields
-    assert (hill.stands_in, moss.stands_in, creek.stands_in) == ("", "Hill", "")
-    assert (moss.results, moss.last_on, moss.last_value) == (0, SAMPLED, 36.0)
-    assert moss.start == hill.start
-    # our arithmetic: done on days 2, 4 and 6, due on 3.64, 3.64 and 7.27: Moss decides, -0.36
-    assert days_after(outlook.start.median) == -1
+    assert (hill.stands_in, moss.stands_in, creek.stands_in) == ("", "Creek", "")
+    assert (moss.results, moss.last_on, moss.last_value) == (0, SAMPLED, 34.0)
+    for sampled in (hill, creek):
+        assert moss.days[0].high - moss.days[0].low > sampled.days[0].high - sampled.days[0].low
 
 
-def test_unsampled_field_of_another_farm_gets_no_outlook(
+def test_newest_result_of_the_farm_stands_in(look_at: LookAt, field_plan: Field) -> None:
+    fields = [field_plan(1, "Creek"), field_plan(2, "Hill"), field_plan(3, "Moss")]
+    old = (0, SAMPLED - timedelta(days=3), 33.0, Method.WET_CHEMISTRY, 0, False)
+    outlook = look_at(fields, old, clip(1, 36.0))
+    (moss,) = (field for field in outlook.fields if field.name == "Moss")
+    assert (moss.stands_in, moss.last_value) == ("Hill", 36.0)
+
+
+def test_unsampled_farm_goes_by_the_area_and_says_so(
     look: Look, farm_plan: Plan, field_plan: Field
 ) -> None:
     farms = [farm_plan(id=1, name="Alder Bend"), farm_plan(id=2, name="Birch Run")]
     fields = [field_plan(1, "Creek", farm=0), field_plan(2, "Hill", farm=1)]
     rows = [(0, SAMPLED, 205.0, Method.WET_CHEMISTRY, 0, False)]
-    found = look(farms, fields, rows, SAMPLED)
-    assert [outlook.farm.name for outlook in found] == ["Alder Bend"]
+    alder, birch = look(farms, fields, rows, SAMPLED)
+    assert (alder.farm.name, birch.farm.name) == ("Alder Bend", "Birch Run")
+    field = birch.tightest
+    assert (field.results, field.stands_in) == (0, "Upper Vale")
+    assert (field.last_on, field.last_value, field.last_index) == (SAMPLED, 205.0, None)
+    assert not alder.rough
+    assert days_after(birch.start.p10) < days_after(alder.start.p10)
+    assert days_after(birch.start.p90) > days_after(alder.start.p90)
 
 
-def test_farms_of_an_area_do_not_touch_one_another(
+def test_few_fields_do_not_speak_for_an_area(
+    look: Look, farm_plan: Plan, field_plan: Field, guidelines: GuidelineSet
+) -> None:
+    # one farm's fields say little of another's: rough until enough of the area is sampled
+    enough = int(guidelines.value("alerts.fields_for_area"))
+    farms = [farm_plan(id=1, name="Alder Bend"), farm_plan(id=2, name="Birch Run")]
+    fields = [field_plan(i, f"Field {i}") for i in range(enough)]
+    fields.append(field_plan(99, "Hill", farm=1))
+    for sampled in range(1, enough + 1):
+        rows = [(i, SAMPLED, 205.0, Method.WET_CHEMISTRY, 0, False) for i in range(sampled)]
+        # a second clip of a field does not make it two
+        alder, birch = look(farms, fields, [*rows, rows[0]], SAMPLED)
+        assert not alder.rough
+        assert birch.rough is (sampled < enough)
+
+
+def test_field_elsewhere_in_the_area_on_another_cutting_says_nothing(
     look: Look, farm_plan: Plan, field_plan: Field
 ) -> None:
-    farms = [
-        farm_plan(id=1, name="Alder Bend"),
-        farm_plan(id=2, name="Birch Run", index=Index.NDF, feed_target=40.0, handling_loss=2.0),
-    ]
-    fields = [field_plan(1, "Creek", farm=0), field_plan(2, "Hill", farm=1)]
+    farms = [farm_plan(id=1, name="Alder Bend"), farm_plan(id=2, name="Birch Run")]
+    fields = [field_plan(1, "Creek", farm=0), field_plan(2, "Hill", farm=1, cutting=2)]
     rows = [
         (0, SAMPLED, 205.0, Method.WET_CHEMISTRY, 0, False),
-        (1, SAMPLED, 35.0, Method.NIR, 0, True),
+        (1, SAMPLED, 150.0, Method.WET_CHEMISTRY, 0, False),
     ]
     both = look(farms, fields, rows, SAMPLED)
     alder = look(farms[:1], fields[:1], rows[:1], SAMPLED)
-    birch = look(farms[1:], [field_plan(2, "Hill", farm=0)], [(0, *rows[1][1:])], SAMPLED)
+    birch = look(farms[1:], [field_plan(2, "Hill", cutting=2)], [(0, *rows[1][1:])], SAMPLED)
     assert both == alder + birch
 
 
@@ -205,8 +315,9 @@ def test_field_already_cut_is_left_out_and_keeps_its_share_of_days(
     assert names(outlook) == ["Moss", "Creek"]
     assert [field.own_days for field in outlook.fields] == [2.0, 2.0]
     assert outlook.under_way
-    # our arithmetic: Moss is due on 3.64 and done on 2, Creek due on 5.45 and done on 4
-    assert days_after(outlook.start.median) == 1
+    # our arithmetic: Moss is due on 3.64 and done on 2, Creek due on 5.45 and done on 4: by 1.45,
+    # or where Moss turns out riper, which it does now and then, sooner
+    assert days_after(outlook.start.median) in (0, 1)
 
 
 def test_harvest_not_begun_is_not_under_way(look_at: LookAt, field_plan: Field) -> None:

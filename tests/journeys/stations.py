@@ -110,7 +110,7 @@ class Station:
     def round(self, day: date, at: time) -> SendReport:
         """Every job once, at this local time."""
         self.clock.set(day, at)
-        return self._runner.run(run_round(self.parts))
+        return self._runner.run(run_round(self.parts)).sending
 
     def crash_while(self, day: date, at: time, *, after_sending: bool) -> None:
         """A process of the service is killed in its first text, before or after it is sent."""

@@ -153,10 +153,10 @@ def test_corrected_result_moves_the_date_and_says_so(station: Station) -> None:
 
 
 def test_date_that_wobbles_by_a_day_is_not_news(station: Station) -> None:
-    station.drop("monday.csv", results_sheet(clip(rfv=212)))
+    station.drop("monday.csv", results_sheet(clip(rfv=218)))
     station.round(SAMPLED, time(12))
     before = station.line("North").start_median
-    station.drop("corrected.csv", results_sheet(clip(rfv=208)))  # one day's worth of points
+    station.drop("corrected.csv", results_sheet(clip(rfv=214)))  # one day's worth of points
     station.round(NEXT, MORNING)
     assert station.line("North").start_median == before - ONE_DAY
     assert len(station.texts()) == 1
@@ -237,10 +237,10 @@ def calendar_of(station: Station, number: int) -> Event:
 
 def test_calendar_entry_of_the_email_moves_with_the_date(station: Station) -> None:
     # C. Daboo (2009), RFC 5546, 2.1.4: the same UID for life, SEQUENCE one higher with each move.
-    content = results_sheet(brook("East", 205, "K-2"), brook("West", 205, "K-3"))
+    content = results_sheet(brook("East", 212, "K-2"), brook("West", 212, "K-3"))
     station.drop("brook.csv", content)
     station.round(SAMPLED, time(12))
-    corrected = results_sheet(brook("East", 225, "K-2"), brook("West", 225, "K-3"))
+    corrected = results_sheet(brook("East", 235, "K-2"), brook("West", 235, "K-3"))
     station.drop("corrected.csv", corrected)
     station.round(NEXT, MORNING)
     first, second = calendar_of(station, 0), calendar_of(station, 1)

@@ -68,6 +68,7 @@ def outlook_of() -> Callable[..., FarmOutlook]:
         start = in_days(1, 4, 9) if start is None else start
         level = now if standing is None else standing
         spread = 8.2 if index.falls else 2.1
+        step = -change if index.falls else change
         plan = FarmPlan(1, farm, index, feed, loss, harvest_days, which_load, 5)
         whole = tuple(
             FieldOutlook(
@@ -83,7 +84,15 @@ def outlook_of() -> Callable[..., FarmOutlook]:
                 change_per_day=change,
                 own_days=harvest_days / len(fields),
                 start=start,
-                days=(DayAhead(TODAY, level, level - spread, level + spread),),
+                days=tuple(
+                    DayAhead(
+                        TODAY + timedelta(days=k),
+                        level + k * step,
+                        level + k * step - spread,
+                        level + k * step + spread,
+                    )
+                    for k in range(10)
+                ),
                 meets_today=0.9,
             )
             for number, name in enumerate(fields, start=1)
@@ -109,6 +118,7 @@ def setting_of() -> Callable[..., Setting]:
             today=TODAY,
             first_text=first_text,
             unsubscribe_url=unsubscribe_url,
+            gain_lb_per_acre_day=100.0,
         )
 
     return build

@@ -96,12 +96,26 @@ def test_email_shows_what_waiting_costs_day_by_day(
 ) -> None:
     outlook = outlook_of()
     letter = start_email(templates, DECISIONS["coming"][0], outlook, setting_of())
-    rows = ["Wed May 12: under 1 %", "Thu May 13: 7 %", "Fri May 14: 14 %", "Sat May 15: 24 %"]
-    rows += ["Sun May 16: 36 %", "Mon May 17: 48 %", "Tue May 18: 59 %", "Wed May 19: 69 %"]
-    shown = letter.text.partition("by start day:")[2].strip().splitlines()[: len(rows)]
-    assert [line.strip() for line in shown] == rows
-    cells = re.findall(r"<th scope=\"row\"[^>]*>([^<]*)</th>\s*<td[^>]*>([^<]*%)</td>", letter.html)
-    assert [f"{day_of}: {chance}" for day_of, chance in cells] == rows
+    table = letter.text.partition("What waiting costs and buys")[2]
+    rows = re.findall(
+        r"^(\w+ \w+ \d+): standing (\d+) \((\d+)-(\d+)\), stored about (\d+), "
+        r"(\d+) lb more .*target (.+ %)$",
+        table,
+        re.M,
+    )
+    assert [row[-1] for row in rows] == [
+        *("under 1 %", "7 %", "14 %", "24 %", "36 %", "48 %", "59 %", "69 %")
+    ]
+    assert [row[0] for row in rows][:2] == ["Wed May 12", "Thu May 13"]
+    days = outlook.tightest.days
+    for k, (_, standing, low, high, stored, gained, _) in enumerate(rows):
+        assert [standing, low, high] == [
+            f"{v:.0f}" for v in (days[k].median, days[k].low, days[k].high)
+        ]
+        assert int(stored) == round(days[k].median - outlook.farm.handling_loss)
+        assert int(gained) == 100 * k
+        for cell in (standing, stored, gained):
+            assert f">{cell}<" in letter.html
 
 
 @pytest.mark.parametrize(
@@ -181,7 +195,7 @@ def test_arithmetic_gives_the_sum_in_words(
         ("start with more lead", "Windfall Acres: start cutting on Sat May 15"),
         (
             "start moved near",
-            "Windfall Acres: start cutting tomorrow, Thu May 13, not Sun May 16 as told",
+            "Windfall Acres: start cutting tomorrow, Thu May 13, instead of Sun May 16",
         ),
         ("late start", "Windfall Acres: start cutting now, the day to start was Tue May 11"),
         ("past", "Windfall Acres: Long Strip is already past its RFV target"),
@@ -200,5 +214,5 @@ def test_email_of_a_field_not_in_sight_says_later_without_a_range(
     unseen = replace(outlook.fields[1], start=StartDates(None, None, None, 0.0, (0.0,)))
     outlook = replace(outlook, fields=(outlook.fields[0], unseen))
     letter = start_email(templates, DECISIONS["coming"][0], outlook, setting_of())
-    assert "2. West: latest start later; RFV 205 on May 11, 3 results\n" in letter.text
+    assert "2. West: on its own by later; RFV 205 on May 11, 3 results\n" in letter.text
     assert "not in sight" not in letter.text + letter.html

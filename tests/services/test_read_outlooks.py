@@ -32,7 +32,7 @@ def test_field_is_told_only_once_the_message_left(service: Service) -> None:
     service.send()
     line = service.line()
     assert (line.told, line.told_kind, line.told_on) == (line.start_median, "coming", MONDAY)
-    assert line.farm_told == service.message().start_on
+    assert line.told == service.message().start_on
 
 
 def test_what_was_told_of_the_last_cutting_is_not_told_of_the_next(service: Service) -> None:

@@ -3,6 +3,7 @@ from __future__ import annotations
 import threading
 from datetime import date, timedelta
 
+import numpy as np
 import pytest
 from factories import MONDAY, NOON, Home, day, put_home
 
@@ -150,14 +151,15 @@ def snapshot(sessions: Sessions, home: Home):
         return areas.load_snapshot(session, area, SEASON)
 
 
-def test_snapshot_gives_each_result_in_the_index_of_its_farm(
+def test_snapshot_gives_each_result_in_every_index_it_speaks(
     sessions: Sessions, home: Home
 ) -> None:
     add_result(sessions, home, rfv=200.0, rfq=190.0, ndf=38.0)
     add_result(sessions, home, rfv=None, rfq=150.0, sampled_on=day(3))
     found = snapshot(sessions, home)
-    assert found.results.value[0] == 200.0
-    assert found.results.usable().value.tolist() == [200.0]
+    np.testing.assert_array_equal(found.results.rfv, [200.0, np.nan])
+    assert found.results.rfq.tolist() == [190.0, 150.0]
+    np.testing.assert_array_equal(found.results.ndf, [38.0, np.nan])
     assert found.results.day.tolist() == [MONDAY.toordinal(), day(3).toordinal()]
 
 
@@ -179,7 +181,7 @@ def test_snapshot_leaves_out_a_result(
         field.cutting, field.cut_on = 2, MONDAY
     add_result(sessions, home, sampled_on=day(21), rfv=180.0)
     add_result(sessions, home, **values)
-    assert snapshot(sessions, home).results.value.tolist() == [180.0], circumstance
+    assert snapshot(sessions, home).results.rfv.tolist() == [180.0], circumstance
 
 
 def test_snapshot_leaves_out_a_replaced_result(sessions: Sessions, home: Home) -> None:
@@ -187,7 +189,7 @@ def test_snapshot_leaves_out_a_replaced_result(sessions: Sessions, home: Home) -
     new = add_result(sessions, home, rfv=210.0)
     with sessions.write() as session:
         session.get_one(LabResult, old).replaced_by = new
-    assert snapshot(sessions, home).results.value.tolist() == [210.0]
+    assert snapshot(sessions, home).results.rfv.tolist() == [210.0]
 
 
 def test_snapshot_leaves_out_closed_fields_and_other_areas(sessions: Sessions, home: Home) -> None:
@@ -198,4 +200,4 @@ def test_snapshot_leaves_out_closed_fields_and_other_areas(sessions: Sessions, h
     add_result(sessions, closed)
     found = snapshot(sessions, home)
     assert [field.id for field in found.fields] == [home.field_id]
-    assert found.results.value.size == 0
+    assert found.results.rfv.size == 0

@@ -1,0 +1,199 @@
+"""The normal equations of the area model, solved for given weights.
+
+The system is ``alerts.agronomy.area_model``'s; weights say how much each result and each prior
+counts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from alerts.agronomy.area_parts import (
+    LEVEL,
+    OWN,
+    RATE,
+    AreaPosterior,
+    Fields,
+    Floats,
+    Ints,
+    Results,
+    Spreads,
+)
+from alerts.agronomy.unit_batches import UnitBatches
+
+
+@dataclass(frozen=True, slots=True)
+class Weights:
+    """How much things count, 1 = in full; a precision is multiplied by its weight.
+
+    result : of each result, shape (results,)
+    field : of the priors of each field's level and rate, shape (fields, 2)
+    area_rate : of the prior of each unit's rate, shape (units,)
+    visit : of the prior of each sampling day's own shift, shape (units, days)
+    """
+
+    result: Floats
+    field: Floats
+    area_rate: Floats
+    visit: Floats
+
+
+class AreaEquations:
+    """All units' equations; what does not depend on the weights is worked out once."""
+
+    def __init__(self, fields: Fields, results: Results, spreads: Spreads, units: int) -> None:
+        self.fields, self.results, self.units = fields, results, units
+        self.count = fields.unit.size
+        self.days = int(results.visit.max()) + 1 if results.visit.size else 0
+        self.others = int(results.other.max()) if results.other.size else 0
+        self.unknowns = OWN + self.days + self.others
+        self.unit = fields.unit[results.field]
+        self.slope = fields.rate[results.field] * results.since
+        self.rest = results.value - fields.level[results.field] - self.slope
+        self.batches = UnitBatches.of(fields.unit, units)
+        self.foreign = np.flatnonzero(results.other)
+        self.foreign_at = OWN + self.days + results.other[self.foreign] - 1
+        self.prior_field = self._per_unit(spreads.field_level, spreads.field_rate)[fields.unit]
+        self.prior_unit = self._per_unit(spreads.area_level, spreads.area_rate, spreads.other_index)
+        self.visit_var = 1.0 / self._per_unit(spreads.visit)
+        self.walk = self._walk(spreads.drift)
+
+    def full_weights(self) -> Weights:
+        return Weights(
+            result=np.ones_like(self.rest),
+            field=np.ones((self.count, OWN)),
+            area_rate=np.ones(self.units),
+            visit=np.ones((self.units, self.days)),
+        )
+
+    def _per_unit(self, *sds: ArrayLike) -> Floats:
+        """Precisions, shape (units, given)."""
+        wide = [np.broadcast_to(np.asarray(sd, np.float64), self.units) for sd in sds]
+        precision: Floats = 1.0 / np.square(np.stack(wide, axis=1))
+        return precision
+
+    def _walk(self, drift: ArrayLike) -> Floats:
+        """Covariance of how far the clock had strayed by each day, shape (units, days, days)."""
+        place, shape = self.unit * self.days + self.results.visit, (self.units, self.days)
+        results = _sum(place, np.ones_like(self.slope), self.units * self.days).reshape(shape)
+        clock = _sum(place, self.results.since, self.units * self.days).reshape(shape)
+        when = clock / np.maximum(results, 1.0)
+        newest = np.where(results > 0, when, -np.inf).max(axis=1, initial=-np.inf, keepdims=True)
+        # A day of the numbering on which this unit was not sampled is tied to nothing.
+        back = np.zeros(shape)
+        np.subtract(newest, when, out=back, where=results > 0)
+        var = np.square(np.broadcast_to(np.asarray(drift, np.float64), self.units))
+        walk: Floats = var[:, None, None] * np.minimum(back[:, :, None], back[:, None, :])
+        return walk
+
+    def visit_cov(self, weights: Weights) -> Floats:
+        """Prior covariance of the sampling days' shifts, shape (units, days, days)."""
+        cov = self.walk.copy()
+        day = np.arange(self.days)
+        cov[:, day, day] += self.visit_var / weights.visit
+        return cov
+
+    def _prior_unit(self, weights: Weights) -> Floats:
+        """Prior precision of each unit's unknowns, shape (units, unknowns, unknowns)."""
+        precision = np.zeros((self.units, self.unknowns, self.unknowns))
+        precision[:, LEVEL, LEVEL] = self.prior_unit[:, LEVEL]
+        precision[:, RATE, RATE] = self.prior_unit[:, RATE] * weights.area_rate
+        days = slice(OWN, OWN + self.days)
+        precision[:, days, days] = np.linalg.inv(self.visit_cov(weights))
+        other = np.arange(OWN + self.days, self.unknowns)
+        precision[:, other, other] = self.prior_unit[:, [OWN]]
+        return precision
+
+    def solve(self, weights: Weights) -> AreaPosterior:
+        precision = weights.result / np.square(self.results.sd)
+        own, own_rhs, mixed = self._field_blocks(precision)
+        matrix, rhs = self._unit_blocks(precision, mixed, own_rhs)
+        matrix += self._prior_unit(weights)
+        prior = self.prior_field * weights.field
+        own[:, LEVEL, LEVEL] += prior[:, LEVEL]
+        own[:, RATE, RATE] += prior[:, RATE]
+        own_cov = _inverse_2x2(own)
+        reduced = own_cov @ mixed
+        matrix -= self.batches.summed(mixed, reduced)
+        rhs -= self.batches.summed(reduced, own_rhs)
+        unit_cov: Floats = np.linalg.inv(matrix).astype(np.float64, copy=False)
+        unknown = unit_cov @ rhs
+        load = -reduced
+        load[:, LEVEL, LEVEL] += 1.0
+        load[:, RATE, RATE] += 1.0
+        mean = own_cov @ own_rhs + self.batches.times(load, unknown)
+        return AreaPosterior(
+            fields=self.fields,
+            mean=mean[:, :, 0],
+            own_cov=own_cov,
+            load=load,
+            unit_mean=unknown[:, :, 0],
+            unit_cov=unit_cov,
+            days=self.days,
+            weight=weights.result,
+        )
+
+    def _field_blocks(self, precision: Floats) -> tuple[Floats, Floats, Floats]:
+        """Information of each field's own unknowns, its right side, and the block to its unit."""
+        field, x = self.results.field, self.slope
+        steep = precision * x
+        own = np.empty((self.count, OWN, OWN))
+        own[:, LEVEL, LEVEL] = _sum(field, precision, self.count)
+        own[:, RATE, RATE] = _sum(field, steep * x, self.count)
+        own[:, LEVEL, RATE] = own[:, RATE, LEVEL] = _sum(field, steep, self.count)
+        mixed = np.empty((self.count, OWN, self.unknowns))
+        rhs = np.empty((self.count, OWN, 1))
+        for row, factor in ((LEVEL, precision), (RATE, steep)):
+            rhs[:, row, 0] = _sum(field, factor * self.rest, self.count)
+            mixed[:, row, :] = self._spread_out(field, factor, self.count)
+        mixed[:, :, :OWN] = own
+        return own, rhs, mixed
+
+    def _spread_out(self, owner: Ints, factor: Floats, owners: int) -> Floats:
+        """Sums of ``factor`` by owner and by sampling day and other index, (owners, unknowns)."""
+        size = owners * self.unknowns
+        total = _sum(owner * self.unknowns + OWN + self.results.visit, factor, size)
+        if self.foreign.size:
+            place = owner[self.foreign] * self.unknowns + self.foreign_at
+            total += _sum(place, factor[self.foreign], size)
+        return total.reshape(owners, self.unknowns)
+
+    def _unit_blocks(
+        self, precision: Floats, mixed: Floats, own_rhs: Floats
+    ) -> tuple[Floats, Floats]:
+        """Information of each unit's unknowns, and its right side."""
+        data = np.zeros((self.units, self.unknowns, self.unknowns))
+        data[:, :OWN, :] = self.batches.total(mixed)
+        data[:, OWN:, :OWN] = data[:, :OWN, OWN:].transpose(0, 2, 1)
+        rhs = self._spread_out(self.unit, precision * self.rest, self.units)
+        rhs[:, :OWN] = self.batches.total(own_rhs)[:, :, 0]
+        # A result lies on one day only, so the days' own block has nothing off its diagonal.
+        days = np.arange(OWN, OWN + self.days)
+        data[:, days, days] = data[:, LEVEL, OWN : OWN + self.days]
+        if self.foreign.size:
+            self._add_foreign(data, precision[self.foreign])
+        return data, rhs[:, :, None]
+
+    def _add_foreign(self, data: Floats, precision: Floats) -> None:
+        unit, at = self.unit[self.foreign], self.foreign_at
+        day = OWN + self.results.visit[self.foreign]
+        np.add.at(data, (unit, at, at), precision)
+        np.add.at(data, (unit, at, day), precision)
+        np.add.at(data, (unit, day, at), precision)
+
+
+def _sum(place: Ints, value: Floats, size: int) -> Floats:
+    return np.bincount(place, weights=value, minlength=size).astype(np.float64)
+
+
+def _inverse_2x2(matrix: Floats) -> Floats:
+    a, b = matrix[:, 0, 0], matrix[:, 0, 1]
+    d = matrix[:, 1, 1]
+    determinant = a * d - b * b
+    inverse = np.empty_like(matrix)
+    inverse[:, 0, 0], inverse[:, 1, 1] = d / determinant, a / determinant
+    inverse[:, 0, 1] = inverse[:, 1, 0] = -b / determinant
+    return inverse

@@ -1,0 +1,77 @@
+"""Matrix products between fields and the units they belong to.
+
+Units have few fields or many. Those with equally many are stacked and multiplied at once, so that
+neither a loop over units nor a copy of a unit's matrix for each of its fields is needed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class UnitBatches:
+    """Units stacked by their number of fields.
+
+    units : number of units
+    stacks : for each number of fields n that occurs, the units, shape (stacked,), and their
+        fields, shape (stacked, n)
+    """
+
+    units: int
+    stacks: tuple[tuple[Ints, Ints], ...]
+
+    @classmethod
+    def of(cls, unit: Ints, units: int) -> UnitBatches:
+        """From the unit of each field, not falling, shape (fields,)."""
+        sizes = np.bincount(unit, minlength=units)
+        starts = np.cumsum(sizes) - sizes
+        stacks = []
+        for size in np.unique(sizes[sizes > 0]):
+            chosen = np.flatnonzero(sizes == size)
+            stacks.append((chosen, starts[chosen, None] + np.arange(size)))
+        return cls(units, tuple(stacks))
+
+    def total(self, per_field: Floats) -> Floats:
+        """Sum over each unit's fields, shape (units, ...); zeros for a unit without fields."""
+        out = np.zeros((self.units, *per_field.shape[1:]))
+        for units, fields in self.stacks:
+            out[units] = per_field[fields].sum(axis=1)
+        return out
+
+    def summed(self, left: Floats, right: Floats) -> Floats:
+        """Sum over each unit's fields of left(f)' right(f).
+
+        ``left`` of shape (fields, rows, k) and ``right`` of (fields, rows, m) give (units, k, m);
+        zeros for a unit without fields.
+        """
+        out = np.zeros((self.units, left.shape[2], right.shape[2]))
+        for units, fields in self.stacks:
+            out[units] = _stacked(left, fields).transpose(0, 2, 1) @ _stacked(right, fields)
+        return out
+
+    def times(self, per_field: Floats, per_unit: Floats) -> Floats:
+        """Each field's matrix times that of its unit.
+
+        ``per_field`` of shape (fields, rows, k) and ``per_unit`` of (units, k, m) give
+        (fields, rows, m).
+        """
+        rows, columns = per_field.shape[1], per_unit.shape[2]
+        out = np.empty((per_field.shape[0], rows, columns))
+        for units, fields in self.stacks:
+            product = _stacked(per_field, fields) @ per_unit[units]
+            out[fields] = product.reshape(*fields.shape, rows, columns)
+        return out
+
+
+def _stacked(per_field: Floats, fields: Ints) -> Floats:
+    """The matrices of each unit's fields below each other, shape (stacked, n * rows, k)."""
+    # Where all units have equally many fields, theirs are all fields in order: no copy.
+    chosen = per_field if fields.size == per_field.shape[0] else per_field[fields]
+    return chosen.reshape(fields.shape[0], -1, per_field.shape[2])

@@ -1,0 +1,1 @@
+"""Where daily weather comes from: a forecast over the web, or a table somebody keeps."""
