@@ -189,6 +189,16 @@ class _Area:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class _Draws:
+    """Points of the posterior of a farm's fields; shapes (draws, fields) and (draws,)."""
+
+    level: Floats
+    rate: Floats
+    weather: Floats
+    due: Floats
+
+
 class _Farm:
     """Putting a farm's fields together."""
 
@@ -208,24 +218,52 @@ class _Farm:
         self.today = area.today.toordinal()
         posterior = fit.posterior
         mean, self.cov = posterior.joint(self.places)
-        above_level, above_rate, self.weather = start_dates.draw_lines(mean, self.cov)
-        prior_rate = posterior.fields.rate[self.places]
-        self.prior_rate = prior_rate
-        self.level = posterior.fields.level[self.places] + above_level
-        self.rate = prior_rate * np.maximum(1.0 + above_rate, SLOWEST_SHARE)
-        self.mean_level = posterior.fields.level[self.places] + mean[0::2]
-        self.mean_rate = prior_rate * np.maximum(1.0 + mean[1::2], SLOWEST_SHARE)
+        prior_level = posterior.fields.level[self.places]
+        self.prior_rate = posterior.fields.rate[self.places]
+        self.mean_level = prior_level + mean[0::2]
+        self.mean_rate = self.prior_rate * np.maximum(1.0 + mean[1::2], SLOWEST_SHARE)
         self.path: ClockPath = group.clock.path(fit.origin, group.stray)
-        self.due = start_dates.due_days(
-            self.level, self.rate, np.full(len(members), self.target), self.weather, self.path
-        )
+        self.sampled = np.isin(self.places, group.evidence.field[fit.used])
+        self.alone = self._draw(prior_level, *start_dates.draw_lines(mean, self.cov))
+        self.together = self._draw(prior_level, *self._draws_together(mean))
+
+    def _draw(
+        self, prior_level: Floats, above_level: Floats, above_rate: Floats, weather: Floats
+    ) -> _Draws:
+        level = prior_level + above_level
+        rate = self.prior_rate * np.maximum(1.0 + above_rate, SLOWEST_SHARE)
+        goal = np.full(self.places.size, self.target)
+        due = start_dates.due_days(level, rate, goal, weather, self.path)
+        return _Draws(level, rate, weather, due)
+
+    def _draws_together(self, mean: Floats) -> tuple[Floats, Floats, Floats]:
+        """Draws for the farm's date: what nobody sampled is not held against the date.
+
+        Every field must meet its target, so one that may be a week ahead or a week behind, for all
+        anybody knows, would pull the date forward by its mere uncertainty. An unsampled field
+        therefore goes with the sampled ones of its farm, but for what its stand is known to
+        change; where none is sampled, the farm's fields differ from their area together.
+        """
+        unsampled = np.flatnonzero(~self.sampled)
+        if self.sampled.any() or unsampled.size == 1:
+            level, rate, weather = start_dates.draw_lines(mean, self.cov)
+            if unsampled.size and self.sampled.any():
+                for drawn in (level, rate):
+                    drawn[:, unsampled] = drawn[:, self.sampled].mean(axis=1, keepdims=True)
+            return level, rate, weather
+        cov = self.cov.copy()
+        own = self.fit.posterior.own_cov[self.places]
+        for one in unsampled:
+            for other in unsampled[unsampled != one]:
+                cov[2 * one : 2 * one + 2, 2 * other : 2 * other + 2] += own[one]
+        return start_dates.draw_lines(mean, cov)
 
     def outlook(self, *, under_way: bool) -> FarmOutlook:
         order = due_order(self._due())
         return FarmOutlook(
             farm=self.farm,
             cutting=self.area.snapshot.fields[self.members[0]].cutting,
-            start=self.start(order),
+            start=self.start(order, self.together),
             fields=tuple(self.field(int(at)) for at in order),
             under_way=under_way,
             rough=self._is_rough(),
@@ -242,24 +280,23 @@ class _Farm:
     def _is_rough(self) -> bool:
         """No result of this farm, and too few of its neighbors to speak for the area."""
         sampled = np.unique(self.group.evidence.field[self.fit.used])
-        own = np.isin(sampled, self.places).any()
         enough = self.area.guidelines.value("alerts.fields_for_area")
-        return bool(not own and sampled.size < enough)
+        return bool(not self.sampled.any() and sampled.size < enough)
 
-    def start(self, order: NDArray[np.intp]) -> StartDates:
+    def start(self, order: NDArray[np.intp], draws: _Draws) -> StartDates:
         """Start date of these fields, harvested in this order."""
         days = self.own_days[order]
         done = np.cumsum(days)
         if self.farm.which_load is WhichLoad.LAST:
-            return self._dates(start_dates.last_load_starts(self.due[:, order], done))
+            return self._dates(start_dates.last_load_starts(draws.due[:, order], done))
         return self._dates(
             start_dates.average_starts(
-                self.level[:, order],
-                self.rate[:, order],
+                draws.level[:, order],
+                draws.rate[:, order],
                 np.full(order.size, self.target),
                 days / days.sum() if days.sum() > 0 else np.full(days.size, 1.0 / days.size),
                 done - days / 2,
-                self.weather,
+                draws.weather,
                 self.path,
             )
         )
@@ -302,7 +339,7 @@ class _Farm:
             stands_in=newest.stands_in,
             change_per_day=abs(days[1].median - days[0].median),
             own_days=float(self.own_days[at]),
-            start=self.start(np.array([at], dtype=np.intp)),
+            start=self.start(np.array([at], dtype=np.intp), self.alone),
             days=days,
             meets_today=self._meets_today(at),
             sample_worth_days=self._sample_worth(at),
@@ -336,7 +373,7 @@ class _Farm:
         place = self.group.members[self.group.evidence.field[result]]
         source: FieldPlan = area.fields[place]
         same = source.farm == area.fields[self.members[0]].farm
-        return source.name if same else area.name
+        return source.name if same else f"{area.name} area"
 
     def _curve(self, at: int, day: Floats) -> tuple[Floats, Floats]:
         """Mean and standard deviation of the field's standing quality on the scale."""

@@ -265,7 +265,7 @@ def test_unsampled_farm_goes_by_the_area_and_says_so(
     alder, birch = look(farms, fields, rows, SAMPLED)
     assert (alder.farm.name, birch.farm.name) == ("Alder Bend", "Birch Run")
     field = birch.tightest
-    assert (field.results, field.stands_in) == (0, "Upper Vale")
+    assert (field.results, field.stands_in) == (0, "Upper Vale area")
     assert (field.last_on, field.last_value, field.last_index) == (SAMPLED, 205.0, None)
     assert not alder.rough
     assert days_after(birch.start.p10) < days_after(alder.start.p10)
@@ -349,3 +349,19 @@ def test_field_that_does_not_mature_goes_last(
     (outlook,) = look([farm_plan()], fields, rows, SAMPLED)
     assert [field.name for field in outlook.fields] == ["Creek", "Odd"]
     assert outlook.fields[1].start.median is None
+
+
+# --- what nobody sampled is not held against the date
+
+
+@pytest.mark.parametrize("unsampled", [1, 3])
+def test_unsampled_fields_do_not_pull_the_start_of_a_sampled_farm(
+    look_at: LookAt, field_plan: Field, unsampled: int
+) -> None:
+    # our arithmetic: all of the farm goes as the sampled field, so it starts as one field of the
+    # farm's size would
+    fields = [field_plan(1, "Creek"), *(field_plan(2 + k, f"Far {k}") for k in range(unsampled))]
+    together = look_at(fields, clip(0, 33.0), harvest_days=4.0)
+    single = look_at([field_plan(1, "Creek")], clip(0, 33.0), harvest_days=4.0)
+    assert days_after(together.start.median) == days_after(single.start.median)
+    assert days_after(together.start.p10) == days_after(single.start.p10)

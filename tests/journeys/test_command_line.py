@@ -65,7 +65,7 @@ def test_outlook_and_texts_of_the_usual_case(operator: Command) -> None:
     assert "sent 0" in again.stdout
     assert "--- sms" not in again.stdout
     [told] = [line for line in operator.json("outlook") if line["field"] == "North"]  # type: ignore[attr-defined]
-    assert told["told"] == told["start_median"]
+    assert told["told"] == told["farm_start_median"]
 
     table = operator.run("outlook", "--farm", "plum bottom").stdout
     assert "North" in table and "Ridge" not in table
