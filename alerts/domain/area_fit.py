@@ -36,6 +36,9 @@ MOST_GRASS_NDF = 30.0
 RESULT_KINDS = ("wet", "nir", "stem_mean", "stem_one_spot")
 """Kinds of result with an error of their own, as the guidelines name them."""
 
+STEM_KINDS = tuple(RESULT_KINDS.index(kind) for kind in ("stem_mean", "stem_one_spot"))
+"""Numbers of the stem readings among them; the tables were made on first cuttings."""
+
 
 @dataclass(frozen=True, slots=True)
 class Stands:
@@ -146,7 +149,7 @@ def fit_area(
             visit=numbered_visits(stands.unit[field], evidence.day[used]),
             since=evidence.clock[used] - origin,
             value=to_scale(value[used], falls=index.falls),
-            sd=_result_sd(evidence, other, index, guidelines)[used],
+            sd=_result_sd(evidence, stands, other, index, guidelines)[used],
             other=other[used],
         ),
         spreads,
@@ -288,11 +291,17 @@ def _exchange(value: Floats, given: Index, wanted: Index) -> Floats:
     return ndf_from_rfv(value) if wanted is Index.NDF else value
 
 
-def _result_sd(evidence: Evidence, other: Ints, index: Index, guidelines: GuidelineSet) -> Floats:
+def _result_sd(
+    evidence: Evidence, stands: Stands, other: Ints, index: Index, guidelines: GuidelineSet
+) -> Floats:
+    """Error of each result: by method, time of day, cutting, and the index it came in."""
     sizes = _result_sds(index, guidelines)
+    regrowth = stands.cutting[evidence.field] > 1
+    stem = np.isin(evidence.kind, STEM_KINDS)
+    unfit = np.where(stem & regrowth, guidelines.value("result_sd_factor.stem_regrowth"), 1.0)
     late = np.where(evidence.late, guidelines.value("result_sd_factor.late_in_day"), 1.0)
     carried = on_scale(guidelines[f"other_index_sd.{index}"], index)
-    own = sizes[evidence.kind] * late
+    own = sizes[evidence.kind] * late * unfit
     return np.where(other > 0, np.hypot(own, carried), own)
 
 

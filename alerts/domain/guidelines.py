@@ -45,6 +45,7 @@ _CLOCK = (
 NEEDED = (
     *(f"{group}.{index}" for group in (*_AT_A_LEVEL, *_LOSSES) for index in Index),
     "result_sd_factor.late_in_day",
+    "result_sd_factor.stem_regrowth",
     "equations.grass_from_pct",
     "equations.printed_difference",
     "alerts.moved_days",

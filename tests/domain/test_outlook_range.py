@@ -259,3 +259,21 @@ def test_worth_of_a_clip_is_what_it_would_narrow(look_at: LookAt, dense: DenseOf
     days = 2 * 1.2816 * (before - np.sqrt(before**2 - learnt)) / 0.55
     found = look_at(clip(31.0), **NDF).tightest.sample_worth_days
     assert found == pytest.approx(days, rel=0.1)
+
+
+@pytest.mark.parametrize(("method", "spots", "wider"), [(Method.STEM, 5, 1.5), (WET, 0, 1.0)])
+def test_stem_readings_of_a_regrowth_count_with_a_wider_error(
+    look_at: LookAt, guidelines: GuidelineSet, method: Method, spots: int, wider: float
+) -> None:
+    # extension.org Dairy, n.d., Predicting optimum time of alfalfa harvest: the stem method was
+    # good on the first cutting and not adequate on the third; the factor 1.5 is our judgement
+    kind = "stem_mean" if method is Method.STEM else "wet"
+    sd = guidelines.value(f"result_sd.{kind}.ndf")
+    visit = guidelines.value("visit_sd.any.ndf")
+    widths = []
+    for cutting in (1, 2):
+        row = clip(35.0, method=method, spots=spots)
+        today = look_at(row, cutting=cutting, **NDF).tightest.days[0]
+        widths.append(today.high - today.low)
+    expected = np.hypot(sd * wider, visit) / np.hypot(sd, visit)
+    assert widths[1] / widths[0] == pytest.approx(expected, rel=0.03)
