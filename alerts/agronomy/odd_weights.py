@@ -11,6 +11,10 @@ odd or only its results. Each judgement therefore leaves room for the other expl
 held against a fit with the published spreads and one in which fields, days and springs go their own
 ways, and those in turn against results that may all be odd. One result alone cannot tell the two
 apart and is met half way; several that agree speak for their field.
+
+A day with one result is another matter: nothing ever tells its shift from that result's error. Were
+both met half way, neither would be doubted enough, though one of them must be odd, and the line
+would give way instead. So the two are judged as one thing and share one weight.
 """
 
 from __future__ import annotations
@@ -45,7 +49,7 @@ def solve_robustly(equations: AreaEquations) -> AreaPosterior:
     """Posterior with odd results, fields, days and springs given less weight."""
     weights = equations.full_weights()
     for _ in range(RESULT_PASSES):
-        weights = replace(weights, result=_result_weights(equations, weights))
+        weights = _result_weights(equations, weights)
     weights = _prior_weights(equations, equations.solve(weights), weights)
     return equations.solve(weights)
 
@@ -99,23 +103,37 @@ def _either(one: Floats, other: Floats, share: Floats | float) -> Floats:
 # ---------------------------------------------------------------------- results
 
 
-def _result_weights(equations: AreaEquations, weights: Weights) -> Floats:
-    """Weight of each result from its distance to the fit of all the others."""
+def _result_weights(equations: AreaEquations, weights: Weights) -> Weights:
+    """Weights of results, and of days with one, from each result's distance to all the others."""
+    day, lone_day = (equations.unit, equations.results.visit), _by_day(equations) == 1
+    lone = lone_day[day]
     loosened = replace(
         weights,
         field=weights.field * LEAST_WEIGHT,
         area_rate=weights.area_rate * LEAST_WEIGHT,
-        visit=weights.visit * LEAST_WEIGHT,
+        visit=np.where(lone_day, weights.visit, weights.visit * LEAST_WEIGHT),
     )
-    var = np.square(equations.results.sd)
     close, loose = (
         _without_itself(equations, equations.solve(each)) for each in (weights, loosened)
     )
+    # The shift of a lone result's day goes from the fit that judges to the thing that is judged.
+    shift = np.where(lone, equations.visit_var[equations.unit, 0], 0.0)
+    var = np.square(equations.results.sd) + shift
+    near, far = (np.maximum(fit[1] - shift / weights.visit[day], 0.0) for fit in (close, loose))
     sound, odd = (
-        _either(log_normal(close[0], v + close[1]), log_normal(loose[0], v + loose[1]), ODD_SHARE)
+        _either(log_normal(close[0], v + near), log_normal(loose[0], v + far), ODD_SHARE)
         for v in (var, ODD_FACTOR**2 * var)
     )
-    return odd_weight(sound, odd)
+    result, visit = odd_weight(sound, odd), weights.visit.copy()
+    visit[day[0][lone], day[1][lone]] = result[lone]
+    return replace(weights, result=result, visit=visit)
+
+
+def _by_day(equations: AreaEquations) -> Ints:
+    """Number of results of each unit's sampling days, shape (units, days)."""
+    shape = equations.units, equations.days
+    place = equations.unit * equations.days + equations.results.visit
+    return np.bincount(place, minlength=shape[0] * shape[1]).reshape(shape)
 
 
 def _without_itself(equations: AreaEquations, solved: AreaPosterior) -> tuple[Floats, Floats]:
@@ -153,12 +171,11 @@ def _fitted(equations: AreaEquations, solved: AreaPosterior) -> tuple[Floats, Fl
 
 
 def _prior_weights(equations: AreaEquations, solved: AreaPosterior, weights: Weights) -> Weights:
-    """Weights of the priors of fields, days and springs, given those of the results."""
-    field, unit, visit = equations.results.field, equations.unit, equations.results.visit
-    units, days = weights.visit.shape
-    of_unit = np.bincount(unit, minlength=units)
-    of_field = np.bincount(field, minlength=equations.count)[:, None]
-    of_day = np.bincount(unit * days + visit, minlength=units * days).reshape(units, days)
+    """Weights of the priors of fields, days and springs, given those of results and lone days."""
+    of_unit = np.bincount(equations.unit, minlength=equations.units)
+    of_field = np.bincount(equations.results.field, minlength=equations.count)[:, None]
+    of_day = _by_day(equations)
+    own = odd_weight(*_days_own(equations, solved, weights, of_day).densities())
     rate = _Told.of(
         solved.unit_mean[:, RATE],
         solved.unit_cov[:, RATE, RATE],
@@ -168,7 +185,7 @@ def _prior_weights(equations: AreaEquations, solved: AreaPosterior, weights: Wei
     return replace(
         weights,
         field=_field_weights(equations, _above_area(equations, solved, of_field)),
-        visit=odd_weight(*_days_own(equations, solved, weights, of_day).densities()),
+        visit=np.where(of_day == 1, weights.visit, own),
         area_rate=odd_weight(*rate.densities()),
     )
 

@@ -320,6 +320,52 @@ def test_one_absurd_result_among_ten_hardly_moves_the_date() -> None:
     assert abs(due(plain) - due(before)).max() > 1.5
 
 
+@pytest.mark.parametrize("off", [-16.0, 10.0])
+@pytest.mark.parametrize("drift", [0.0, 0.33])
+def test_an_absurd_newest_result_of_a_lone_field_leaves_its_line_alone(
+    off: float, drift: float
+) -> None:
+    sound = straight(range(-15, 1, 3), 37.0)
+    absurd = [*sound[:-1], (0.0, 37.0 + off)]
+    spreads = replace(NDF, drift=drift)
+    before, _ = area({0: sound}, 1, spreads)
+    after, results = area({0: absurd}, 1, spreads)
+    newest = results.since == 0
+    assert after.weight[newest] < 0.3
+    assert (after.weight[~newest] > 0.9).all()
+    np.testing.assert_allclose(due(after), due(before), atol=3.0)
+
+
+@pytest.mark.parametrize("off", [-16.0, -7.0, 0.0, 5.0, 10.0])
+def test_a_lone_result_and_its_day_are_one_thing(off: float) -> None:
+    # Only the sum of the two errors is ever seen, so how it is divided cannot matter to the line.
+    rows = [*straight(range(-15, 0, 3), 37.0), (0.0, 37.0 + off)]
+    whole, _ = area({0: rows}, 1, replace(NDF, visit=np.sqrt(4.5 - RESULT_SD**2), drift=0.2))
+    swapped = fit_areas(
+        whole.fields,
+        Results(
+            field=np.zeros(6, dtype=np.intp),
+            visit=np.arange(6),
+            since=np.array([day for day, _ in rows]),
+            value=np.array([ndf for _, ndf in rows]),
+            sd=np.full(6, np.sqrt(4.5 - 0.5**2)),
+            other=np.zeros(6, dtype=np.intp),
+        ),
+        replace(NDF, visit=0.5, drift=0.2),
+        units=1,
+    )
+    np.testing.assert_allclose(swapped.mean, whole.mean, atol=1e-6)
+    np.testing.assert_allclose(swapped.cov(), whole.cov(), rtol=1e-6)
+
+
+@pytest.mark.parametrize("rate", [0.4, 1.0])
+def test_a_steadily_slow_or_quick_lone_field_is_not_taken_for_odd(rate: float) -> None:
+    # 0.4 and 1.0 a day lie within what was published for the first cutting (0.4 to 1.2)
+    posterior, _ = area({0: straight(range(-18, 1, 3), 37.0, rate)}, 1)
+    assert (posterior.weight > 0.9).all()
+    assert abs(posterior.fields.rate * (1.0 + posterior.mean[0, 1]) - RATE) > abs(rate - RATE) / 3
+
+
 def test_one_odd_sampling_day_does_not_swing_the_date() -> None:
     sound = {f: straight(range(-21, 1, 7), 37.0) for f in range(5)}
     odd = {f: [(d, v + (8.0 if d == -7 else 0.0)) for d, v in sound[f]] for f in sound}

@@ -129,11 +129,13 @@ def test_one_absurd_result_of_a_lone_field_moves_the_date_less_than_a_mean_would
     assert abs(six(look_at, place, odd) - six(look_at, place, SOUND[place])) < plain
 
 
-@pytest.mark.xfail(strict=True, reason="the newest result of a lone field is doubted too little")
-def test_absurd_newest_result_of_a_lone_field_moves_the_date_less_than_a_week(
-    look_at: LookAt,
+@pytest.mark.parametrize("odd", [22.0, 48.0])
+@pytest.mark.parametrize("place", [0, 5])
+def test_absurd_first_or_newest_result_of_a_lone_field_moves_the_date_less_than_a_week(
+    look_at: LookAt, odd: float, place: int
 ) -> None:
-    assert abs(six(look_at, 5, 22.0) - six(look_at, 5, SOUND[5])) < 7
+    # at the end of the line, where an error of 10 and more bears on its slope as well
+    assert abs(six(look_at, place, odd) - six(look_at, place, SOUND[place])) < 7
 
 
 @pytest.mark.parametrize(
