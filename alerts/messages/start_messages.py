@@ -120,9 +120,8 @@ def _text_values(
             "order": wording.harvest_order(outlook, most, longest),
             "why": why,
             "short": why != whys[0],
-            "rain": rain,
+            "rain": setting.rain,
         }
-        for rain in dict.fromkeys((setting.rain, ""))
         for most in (6, 3, 2)
         for why in whys
     ]
