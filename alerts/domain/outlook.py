@@ -346,14 +346,15 @@ class _Farm:
         )
 
     def _newest(self, at: int) -> _Newest:
-        """The result to name for a field: its own before another's, the farm's index before
-        another."""
+        """The result to name for a field: its own before one of its farm before the area's, and
+        among these the farm's index before another."""
         evidence, place = self.group.evidence, self.places[at]
         values = {Index.RFV: evidence.rfv, Index.RFQ: evidence.rfq, Index.NDF: evidence.ndf}
         wanted = self.farm.index
         mine = evidence.field == place
+        farms = np.isin(evidence.field, self.places)
         own = int((mine & ~np.isnan(values[wanted])).sum())
-        for whose in (mine, ~mine):
+        for whose in (mine, farms, ~farms):
             for index in sorted(values, key=lambda index: index is not wanted):
                 chosen = np.flatnonzero(whose & ~np.isnan(values[index]))
                 if chosen.size:

@@ -127,6 +127,10 @@ def _client(client: DigestClient, today: date) -> dict[str, object]:
 
 def _summary(client: DigestClient, today: date) -> str:
     if client.start_median is not None:
+        began = [field.cut_on for field in client.fields if field.cut_on and not field.start_median]
+        if began:
+            # The rest of the farm follows; a date to start would be no news.
+            return f"Cutting since {wording.full_day(min(began))}."
         likely = wording.likely(client.start_p10, client.start_p90, today)
         return f"Start {wording.full_day(client.start_median)} ({likely})."
     if any(field.start_p10 is not None for field in client.fields):

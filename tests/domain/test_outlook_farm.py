@@ -365,3 +365,19 @@ def test_unsampled_fields_do_not_pull_the_start_of_a_sampled_farm(
     single = look_at([field_plan(1, "Creek")], clip(0, 33.0), harvest_days=4.0)
     assert days_after(together.start.median) == days_after(single.start.median)
     assert days_after(together.start.p10) == days_after(single.start.p10)
+
+
+def test_unsampled_field_names_a_result_of_its_own_farm_before_a_newer_one_of_the_area(
+    look: Look, farm_plan: Plan, field_plan: Field
+) -> None:
+    goal = {"index": Index.NDF, "feed_target": 40.0, "handling_loss": 2.0}
+    farms = [farm_plan(**goal), farm_plan(id=2, name="Birch", **goal)]
+    fields = [
+        field_plan(1, "Creek"),
+        field_plan(2, "Far"),
+        field_plan(3, "Hill", farm=1),
+    ]
+    newer = (2, SAMPLED + timedelta(days=1), 31.0, Method.WET_CHEMISTRY, 0, False)
+    found = look(farms, fields, [clip(0, 33.0), newer], SAMPLED + timedelta(days=1))
+    [far] = [field for field in found[0].fields if field.name == "Far"]
+    assert (far.results, far.stands_in, far.last_value) == (0, "Creek", 33.0)

@@ -284,3 +284,11 @@ def test_csv_cell_that_a_spreadsheet_would_run_is_made_text(start: str) -> None:
 def test_csv_cell_of_an_ordinary_name_stays() -> None:
     assert plain_cell("North 40") == "North 40"
     assert plain_cell("") == ""
+
+
+def test_harvest_under_way_is_said_instead_of_a_date_to_start(templates: Templates) -> None:
+    cut = field("North 40", None, cut_on=date(2027, 5, 11))
+    farm = client("Alder Bottom", fields=(cut, field("Creek Piece")))
+    letter, _ = digest(templates, "en", [farm], TODAY, "#K7Q2B", URL)
+    assert "Cutting since Tue May 11." in letter.text
+    assert "Creek Piece: on its own by Tue May 18" in letter.text
