@@ -44,6 +44,8 @@ class Setting:
     first_text: bool = False
     unsubscribe_url: str = ""
     rain: str = ""  # a few words on rain in the forecast
+    dry_from: date | None = None  # first day of a run of dry days long enough for the harvest
+    dry_days: int = 0  # days without rain that the harvest method needs
     gain_lb_per_acre_day: float = 0.0  # dry matter that waiting brings [lb DM an acre a day]
     fall_from: date | None = None  # from this day on a cut may weaken the stand for winter
 
@@ -189,6 +191,7 @@ def start_email(
         "standing": _standing(outlook.tightest),
         "clock": "degree days" if outlook.follows_heat else "the calendar",
         "rain": setting.rain,
+        "dry": _dry_words(setting),
         "a_day": _a_day(outlook.tightest),
         "cautions": (
             *templates.cautions(setting.language, setting.harvest_method),
@@ -277,6 +280,16 @@ def _waiting(outlook: FarmOutlook, setting: Setting) -> list[dict[str, str]]:
 
 def _whole(value: float, index: Index) -> str:
     return wording.number(round(value, 1 if index is Index.NDF else 0))
+
+
+def _dry_words(setting: Setting) -> str:
+    """'The forecast's first 3 dry days in a row begin Thu May 20.'; "" where none are in sight."""
+    if setting.dry_from is None:
+        return ""
+    begin = wording.full_day(setting.dry_from)
+    if setting.dry_days == 1:
+        return f"The first dry day in the forecast is {begin}."
+    return f"The first {setting.dry_days} dry days in a row in the forecast begin {begin}."
 
 
 def _a_day(field: FieldOutlook) -> str:

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from sqlmodel import Session
 
 from alerts.domain.decision import AlertRules, Decision, Kind, Told, decide, stale_fields
-from alerts.domain.drying import rain_phrase
+from alerts.domain.drying import dry_run, rain_phrase
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.outlook import FarmOutlook, FieldOutlook, look_ahead
 from alerts.domain.quiet_hours import next_allowed, window_day
@@ -180,6 +180,8 @@ class _FarmWork:
                 self.rules.public_url, self.rules.secret, recipient.channel, recipient.address
             ),
             rain=self._rain(max(decision.start_on, window)),
+            dry_from=self._dry_from(window),
+            dry_days=self._dry_days(),
             gain_lb_per_acre_day=self.rules.guidelines.value("yield.gain_lb_per_acre_day"),
             fall_from=self._fall_from(),
         )
@@ -201,14 +203,29 @@ class _FarmWork:
 
     def _rain(self, start: date) -> str:
         """A few words on rain while a crop cut on ``start`` would lie in the field."""
-        needed = int(self.rules.guidelines.value(f"drying_days.{self.farm.harvest_method}"))
         coming = [day for day in self.rain if day.day >= start]
         if not coming or coming[0].day != start:
             return ""
         phrase = rain_phrase(
-            [day.day for day in coming], [day.chance_pct for day in coming], needed
+            [day.day for day in coming], [day.chance_pct for day in coming], self._dry_days()
         )
         return phrase[:1].upper() + phrase[1:]
+
+    def _dry_days(self) -> int:
+        """Days without rain that the farm's way of harvesting needs."""
+        return int(self.rules.guidelines.value(f"drying_days.{self.farm.harvest_method}"))
+
+    def _dry_from(self, first: date) -> date | None:
+        """First day, from ``first`` on, of a dry run long enough; None where none is in sight."""
+        coming = [day for day in self.rain if day.day >= first]
+        # Days the forecast leaves out end a run: nothing is known of them.
+        coming = [d for k, d in enumerate(coming) if d.day == coming[0].day + timedelta(days=k)]
+        place = dry_run(
+            [day.chance_pct for day in coming],
+            [day.amount_in for day in coming],
+            self._dry_days(),
+        )
+        return None if place is None else coming[place].day
 
     def _fall_from(self) -> date:
         day = int(self.rules.guidelines.value("fall.caution_from_day_of_year"))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
 
@@ -174,14 +173,3 @@ def belongs_to_open_cutting(field: FarmField, cutting: int | None, sampled_on: d
 def all_areas(session: Session) -> dict[int, Area]:
     found = session.exec(select(Area).order_by(col(Area.name)))
     return {area.id: area for area in found if area.id is not None}
-
-
-def area_names(session: Session) -> dict[int, str]:
-    return {key: area.name for key, area in all_areas(session).items()}
-
-
-def fields_by_farm(session: Session, farm_ids: Iterable[int]) -> dict[int, list[FarmField]]:
-    groups: dict[int, list[FarmField]] = defaultdict(list)
-    for field in session.exec(select(FarmField).where(col(FarmField.farm_id).in_(list(farm_ids)))):
-        groups[field.farm_id].append(field)
-    return groups

@@ -75,12 +75,3 @@ def unmatched(session: Session) -> list[Unmatched]:
         pair = (result.farm_label, result.field_label)
         groups.setdefault(pair, Unmatched(*pair, [])).results.append((result, document))
     return list(groups.values())
-
-
-def results_of_field(session: Session, field_id: int) -> list[LabResult]:
-    rows = session.exec(
-        select(LabResult)
-        .where(LabResult.field_id == field_id, col(LabResult.replaced_by).is_(None))
-        .order_by(col(LabResult.sampled_on), col(LabResult.id))
-    )
-    return list(rows)

@@ -146,3 +146,23 @@ def test_table_with_bad_rows_keeps_the_good_ones(placed: Service) -> None:
     assert (report.days, report.changed, len(report.rejected)) == (2, 2, 1)
     with pytest.raises(UnreadableDocument):
         take(placed, b"")
+
+
+def test_email_names_the_first_dry_days_long_enough_for_the_harvest(service: Service) -> None:
+    service.clock.set(day(0), time(12))
+    service.enrol(
+        {
+            "field": "North",
+            **PLACE,
+            "email": "ida@example.org",
+            "alert_by": "email",
+            "harvest_method": "baleage",
+        }
+    )
+    wet = forecast(63.0, 63.0, 63.0, chance=80.0, first=day(0))
+    refresh(service, Sky(*wet, *forecast(63.0, 63.0, 63.0, chance=10.0, first=day(3))))
+    service.results({"field": "North", "rfv": 205, "sampled_on": day(0)})
+    service.evaluate()
+    mail = service.message()
+    for body in (mail.text, mail.html):
+        assert "The first 2 dry days in a row in the forecast begin Thu May 13." in body

@@ -93,16 +93,3 @@ def test_replaced_result_waits_for_no_field(sessions: Sessions, document_id: int
     with sessions.read() as session:
         [group] = results.unmatched(session)
     assert [row.rfv for row, _ in group.results] == [210.0]
-
-
-def test_results_of_a_field_are_its_valid_ones_by_day(
-    sessions: Sessions, home: Home, document_id: int
-) -> None:
-    with sessions.write() as session:
-        first = build(document_id, "one", field_id=home.field_id)
-        results.add_result(session, first)
-        second = build(document_id, "one", field_id=home.field_id, rfv=210.0)
-        results.add_result(session, second, replaces=first)
-    with sessions.read() as session:
-        found = results.results_of_field(session, home.field_id)
-    assert [row.rfv for row in found] == [210.0]
