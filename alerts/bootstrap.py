@@ -19,14 +19,21 @@ from alerts.intake.labmap import LabMap, load_lab_maps
 from alerts.intake.roster import RosterDefaults
 from alerts.messages.templates import Templates
 from alerts.services.accept_results import IntakeRules
+from alerts.services.area_look import EvaluationRules
 from alerts.services.digest import DigestRules
 from alerts.services.dispatch import SendingRules
-from alerts.services.evaluate_areas import EvaluationRules
+from alerts.services.farm_form import FormRules
+from alerts.services.links import LinkRules
+from alerts.services.replies import ReplyRules
 from alerts.services.sampling import SamplingRules
+from alerts.services.sampling_list import ClipRules, clip_rules
+from alerts.services.sign_up_rules import Bounds, SignUpRules
 from alerts.settings import Settings
 from alerts.store.session import Sessions, build_engine, upgrade
 from alerts.transports.base import Channel, Transport
 from alerts.transports.registry import transport_class
+from alerts.transports.signatures import WebhookKeys
+from alerts.transports.webhooks import SmsWebhooks
 from alerts.weather.base import WeatherSource
 from alerts.weather.nws import NationalWeatherService
 
@@ -94,6 +101,7 @@ class Parts:
             organizer_email=self.settings.email_from,
             public_url=self.settings.public_url,
             secret=self.secret,
+            links=self.link_rules(),
         )
 
     def sending_rules(self) -> SendingRules:
@@ -116,18 +124,73 @@ class Parts:
             season_first_day=self.season_first_day(),
             public_url=self.settings.public_url,
             secret=self.secret,
+            links=self.link_rules(),
+            clips=self.clip_rules(),
+            organizer_email=self.settings.email_from,
         )
 
     def sampling_rules(self) -> SamplingRules:
-        sampling = self.schedule.sampling
         return SamplingRules(
             templates=self.templates,
-            weekdays=self._sampling_weekdays(),
-            before=sampling.before,
+            clips=self.clip_rules(),
+            links=self.link_rules(),
+            public_url=self.settings.public_url,
+            secret=self.secret,
+        )
+
+    def clip_rules(self) -> ClipRules:
+        return clip_rules(
+            self.guidelines,
+            self._sampling_weekdays(),
+            self.schedule.sampling.before,
+            self.season_first_day(),
         )
 
     def _sampling_weekdays(self) -> frozenset[int]:
         return frozenset(WEEKDAYS.index(day) for day in self.schedule.sampling.days)
+
+    def link_rules(self) -> LinkRules:
+        before = self.settings.secret_before.get_secret_value()
+        return LinkRules(
+            public_url=self.settings.public_url,
+            secrets=(before, self.secret) if before else (self.secret,),
+            lasts=timedelta(days=self.schedule.links.days),
+            operator_lasts=timedelta(days=self.schedule.links.operator_days),
+        )
+
+    def sign_up_rules(self) -> SignUpRules:
+        figures = self.schedule.sign_up
+        return SignUpRules(
+            form=FormRules(self.guidelines, self.roster_defaults()),
+            templates=self.templates,
+            links=self.link_rules(),
+            expires=timedelta(hours=figures.expires_h),
+            bounds=Bounds(
+                an_hour_to_one_address=figures.an_hour_to_one_address,
+                a_day_to_one_address=figures.a_day_to_one_address,
+                an_hour_from_one_ip=figures.an_hour_from_one_ip,
+                an_hour_in_all=figures.an_hour_in_all,
+                links_an_hour=figures.links_an_hour,
+                links_a_day=figures.links_a_day,
+            ),
+            texts_to=figures.texts_to,
+        )
+
+    def reply_rules(self) -> ReplyRules:
+        settings = self.settings
+        return ReplyRules(
+            intake=self.intake_rules(),
+            sign_up=self.sign_up_rules(),
+            time_zone=settings.time_zone,
+            own_number=settings.sms_sender,
+            contact=settings.email_reply_to or settings.email_from,
+            gateway_answers=settings.sms_answers_keywords,
+        )
+
+    def sms_webhooks(self) -> SmsWebhooks:
+        """Several keys, separated by spaces, are good while one takes the place of another."""
+        secrets = self.settings.sms_webhook_secret.get_secret_value().split()
+        return SmsWebhooks(WebhookKeys(tuple(secrets) if self.settings.public_url else ()))
 
     def roster_defaults(self) -> RosterDefaults:
         return RosterDefaults(time_zone=self.settings.time_zone)
@@ -193,8 +256,16 @@ def _sms(settings: Settings, clock: Clock) -> Transport:
         secret=settings.sms_secret.get_secret_value(),
         sender=settings.sms_sender,
         service=settings.sms_service,
+        status_callback=_status_callback(settings),
         clock=clock,
     )
+
+
+def _status_callback(settings: Settings) -> str:
+    """Where the gateway reports what became of a text; "" where it could not sign it."""
+    if not settings.public_url or not settings.sms_webhook_secret.get_secret_value():
+        return ""
+    return f"{settings.public_url.rstrip('/')}/webhooks/sms/status"
 
 
 def _email(settings: Settings) -> Transport:

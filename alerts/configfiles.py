@@ -167,6 +167,7 @@ class DailyAt(_Strict):
 
 class Ticks(_Strict):
     intake_s: int = Field(ge=1)
+    replies_s: int = Field(ge=1)
     evaluation_s: int = Field(ge=1)
     sending_s: int = Field(ge=1)
     receipts_s: int = Field(ge=1)
@@ -183,6 +184,32 @@ class Sending(_Strict):
     backoff_cap_s: float = Field(gt=0)
 
 
+class Links(_Strict):
+    days: int = Field(ge=1, le=1000)
+    operator_days: int = Field(ge=1, le=1000)
+
+
+class SignUps(_Strict):
+    """Bounds that keep a form open to everybody from flooding a phone, or the bill."""
+
+    expires_h: int = Field(ge=1, le=168)
+    an_hour_to_one_address: int = Field(ge=1, le=20)
+    a_day_to_one_address: int = Field(ge=1, le=50)
+    an_hour_from_one_ip: int = Field(ge=1)
+    an_hour_in_all: int = Field(ge=1)
+    links_an_hour: int = Field(ge=1, le=20)
+    links_a_day: int = Field(ge=1, le=50)
+    texts_to: tuple[str, ...] = Field(min_length=1)
+
+    @field_validator("texts_to")
+    @classmethod
+    def _country_codes(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        for code in value:
+            if not (code.startswith("+") and code[1:].isdecimal()):
+                raise ValueError(f"'{code}' is not the start of a phone number such as +1")
+        return value
+
+
 class Schedule(_Strict):
     """``schedule.toml``: the season, the hours and the ticks."""
 
@@ -192,6 +219,8 @@ class Schedule(_Strict):
     digest: DailyAt
     ticks: Ticks
     sending: Sending
+    links: Links
+    sign_up: SignUps
 
 
 def read_schedule(path: Path) -> Schedule:

@@ -20,7 +20,7 @@ from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
-from alerts.bootstrap import Parts
+from alerts.bootstrap import Parts, system_clock
 from alerts.domain.errors import ConfigurationError
 from alerts.services.accept_results import IntakeReport, collect
 from alerts.services.digest import queue_digests
@@ -28,7 +28,9 @@ from alerts.services.dispatch import SendReport, dispatch_due
 from alerts.services.evaluate_areas import evaluate_due
 from alerts.services.follow_weather import refresh_forecasts
 from alerts.services.housekeeping import tidy
+from alerts.services.job_runs import JobRuns
 from alerts.services.receipts import refresh
+from alerts.services.replies import take_up
 from alerts.services.sampling import queue_reminders
 
 log = logging.getLogger(__name__)
@@ -56,6 +58,11 @@ def log_report(report: IntakeReport) -> None:
         report.unmatched,
         len(report.rejected),
     )
+
+
+def run_replies(parts: Parts) -> int:
+    """Texts that came in and were stored, but could not be handled at once."""
+    return take_up(parts.sessions, parts.reply_rules(), parts.clock())
 
 
 def run_evaluation(parts: Parts) -> int:
@@ -101,13 +108,24 @@ async def run_round(parts: Parts) -> RoundReport:
 
     Texts go out before the digests are written, which say whether they arrived.
     """
-    run_housekeeping(parts)
-    await run_weather(parts)
-    intake = run_intake(parts)
-    run_evaluation(parts)
-    sending = await run_sending(parts)
-    await run_receipts(parts)
-    if run_digests(parts):
+    runs = JobRuns(parts.sessions, parts.clock)
+    with runs.recorded("housekeeping"):
+        run_housekeeping(parts)
+    with runs.recorded("weather"):
+        await run_weather(parts)
+    with runs.recorded("intake"):
+        intake = run_intake(parts)
+    with runs.recorded("replies"):
+        run_replies(parts)
+    with runs.recorded("evaluation"):
+        run_evaluation(parts)
+    with runs.recorded("sending"):
+        sending = await run_sending(parts)
+    with runs.recorded("receipts"):
+        await run_receipts(parts)
+    with runs.recorded("digest"):
+        digests = run_digests(parts)
+    if digests:
         sending = sending + await run_sending(parts)
     return RoundReport(intake, sending)
 
@@ -147,6 +165,7 @@ class Ticker:
 
     def __init__(self, parts: Parts) -> None:
         self._parts = parts
+        self._runs = JobRuns(parts.sessions, parts.clock)
         self._loop = LoopThread()
         self._scheduler = BackgroundScheduler(
             timezone="UTC",
@@ -155,12 +174,25 @@ class Ticker:
         )
         for name, seconds, work in self._jobs():
             self._scheduler.add_job(
-                work,
+                self._safely(name, work),
                 IntervalTrigger(seconds=seconds, timezone="UTC"),
                 id=name,
                 name=name,
-                next_run_time=parts.clock() + timedelta(milliseconds=100),
+                # The library's own clock is the computer's, whatever the service's clock shows.
+                next_run_time=system_clock() + timedelta(milliseconds=100),
             )
+
+    def _safely(self, name: str, work: Callable[[], object]) -> Callable[[], None]:
+        """The job as it is run: what goes wrong is kept and logged, and the next tick comes."""
+
+        def run() -> None:
+            try:
+                with self._runs.recorded(name):
+                    work()
+            except Exception:
+                log.exception("the job %s failed; it runs again at its next tick", name)
+
+        return run
 
     def _jobs(self) -> list[tuple[str, int, Callable[[], object]]]:
         parts, ticks = self._parts, self._parts.schedule.ticks
@@ -168,6 +200,7 @@ class Ticker:
             ("housekeeping", ticks.housekeeping_s, lambda: run_housekeeping(parts)),
             ("weather", ticks.weather_s, lambda: self._loop.run(run_weather(parts))),
             ("intake", ticks.intake_s, lambda: run_intake(parts)),
+            ("replies", ticks.replies_s, lambda: run_replies(parts)),
             ("evaluation", ticks.evaluation_s, lambda: run_evaluation(parts)),
             ("digest", ticks.digest_s, lambda: run_digests(parts)),
             ("sending", ticks.sending_s, lambda: self._loop.run(run_sending(parts))),

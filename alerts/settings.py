@@ -23,6 +23,8 @@ from alerts.domain.errors import ConfigurationError
 
 PREFIX = "CUTCALL_"
 ENV_FILE = ".env"
+FOR_TESTS = "TEST_"  # what follows the prefix in names that only the tests read
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
 PLACEHOLDER = "change-me"
 SHORTEST_SECRET = 16
 # A number in full (ITU-T E.164), a short code, or letters and digits as in GSM 03.40; from memory.
@@ -64,14 +66,14 @@ class Settings(BaseSettings):
     secret: Annotated[
         SecretStr, Field(description="signs the links in emails; 16 characters or more")
     ] = SecretStr(PLACEHOLDER)
+    secret_before: Annotated[
+        SecretStr, Field(description="the secret before, so that links made under it still open")
+    ] = SecretStr("")
     public_url: Annotated[
         str, Field(description="https address under which people reach this service; empty = none")
     ] = ""
     web_host: Annotated[str, Field(description="address the web server listens on")] = "127.0.0.1"
     web_port: Annotated[int, Field(description="its port", ge=0, le=65535)] = 8080
-    intake_token: Annotated[
-        SecretStr, Field(description="bearer token for posted results; empty = posting is off")
-    ] = SecretStr("")
     intake_max_mib: Annotated[
         int, Field(description="largest file or post taken [MiB]", ge=1, le=1024)
     ] = 32
@@ -91,6 +93,16 @@ class Settings(BaseSettings):
         str, Field(description="number texts come from, such as +12025550100")
     ] = ""
     sms_service: Annotated[str, Field(description="messaging service id, instead of a sender")] = ""
+    sms_webhook_secret: Annotated[
+        SecretStr,
+        Field(
+            description="key the gateway signs its webhooks with (two, with a space, while it "
+            "changes); empty = none are taken"
+        ),
+    ] = SecretStr("")
+    sms_answers_keywords: Annotated[
+        bool, Field(description="the gateway itself answers STOP, START and HELP")
+    ] = True
     email: Annotated[
         Literal["console", "smtp"], Field(description="console shows emails, smtp sends them")
     ] = "console"
@@ -170,6 +182,11 @@ class Settings(BaseSettings):
                 f"{PREFIX}SECRET must be a random text of {SHORTEST_SECRET} characters or more "
                 f"where {PREFIX}PUBLIC_URL is set: it signs the links under that address"
             )
+        if self.web_host not in LOOPBACK and not self._is_secret():
+            raise ValueError(
+                f"{PREFIX}SECRET must be a random text of {SHORTEST_SECRET} characters or more "
+                f"where {PREFIX}WEB_HOST is open to others: it signs the links to every page"
+            )
         if self.sms == "rest":
             needed |= {"sms_url": self.sms_url, "sms_account": self.sms_account}
             needed |= {"sms_secret": self.sms_secret.get_secret_value()}
@@ -219,7 +236,7 @@ def _refuse_unknown(given: Iterable[str]) -> None:
     known = [name.upper() for name in Settings.model_fields]
     for name in map(str.upper, given):
         own = name.removeprefix(PREFIX)
-        if own != name and own not in known:
+        if own != name and own not in known and not own.startswith(FOR_TESTS):
             near = get_close_matches(own, known, n=1)
             hint = f"did you mean {PREFIX}{near[0]}" if near else "remove it"
             raise ConfigurationError(f"there is no setting {name}; {hint}")

@@ -16,7 +16,7 @@ from sqlalchemy.pool import ConnectionPoolEntry
 # pytest's importlib mode puts nothing on the path; builders and fakes are modules of their own.
 sys.path.insert(0, str(Path(__file__).parent))
 
-from factories import NOON, ZONE, Home, Service, put_home
+from factories import NOON, ZONE, Home, Service, build_settings, put_home
 from fakes import FakeSource, FakeTransport, SettableClock
 
 from alerts.bootstrap import Parts
@@ -29,7 +29,7 @@ from alerts.configfiles import (
 from alerts.domain.guidelines import GuidelineSet
 from alerts.intake.labmap import LabMap, load_lab_maps
 from alerts.messages.templates import Templates
-from alerts.settings import Settings, read_settings
+from alerts.settings import Settings
 from alerts.store.session import Sessions, build_engine, upgrade
 from alerts.transports.base import Channel
 
@@ -119,17 +119,7 @@ def clock() -> SettableClock:
 
 @pytest.fixture
 def settings(database_url: str, tmp_path: Path) -> Settings:
-    return read_settings(
-        _env_file=None,
-        environment="development",
-        database_url=database_url,
-        config_dir=None,
-        inbox_dir=tmp_path / "inbox",
-        time_zone="America/Chicago",
-        secret="a secret for the tests only",
-        public_url="https://cutcall.example.org",
-        email_from="cutcall@example.org",
-    )
+    return build_settings(database_url, tmp_path)
 
 
 @pytest.fixture

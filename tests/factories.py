@@ -12,6 +12,7 @@ import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from fakes import FakeSource, FakeTransport, SettableClock
@@ -20,13 +21,17 @@ from sqlmodel import select
 from alerts.bootstrap import Parts
 from alerts.intake.base import RawDocument
 from alerts.intake.roster import read_roster
+from alerts.loopback.gateway import LoopbackGateway
+from alerts.loopback.mailbox import LoopbackMailbox
 from alerts.messages.marks import mark
 from alerts.services.accept_results import IntakeReport, accept
+from alerts.services.area_look import EvaluationRules
 from alerts.services.dispatch import SendingRules, SendReport, dispatch_due
 from alerts.services.enrol import EnrolReport, enrol
-from alerts.services.evaluate_areas import EvaluationRules, evaluate_due
+from alerts.services.evaluate_areas import evaluate_due
 from alerts.services.read_outlooks import FieldLine, field_lines
 from alerts.services.record_cuts import record_cut
+from alerts.settings import Settings, read_settings
 from alerts.store.session import Sessions
 from alerts.store.tables import (
     Area,
@@ -46,7 +51,7 @@ MONDAY = date(2027, 5, 10)
 
 NOON = datetime.combine(MONDAY, time(12), tzinfo=ZONE).astimezone(UTC)
 
-PHONE, OTHER_PHONE = "+12025550143", "+12025550144"
+PHONE, OTHER_PHONE, THIRD_PHONE = "+12025550143", "+12025550144", "+12025550147"
 
 ROSTER_ROW = {
     "farm": "Plum Bottom",
@@ -74,6 +79,43 @@ RESULT_ROW = {
     "sampled_on": MONDAY.isoformat(),
     "method": "nir",
 }
+
+
+def build_settings(database_url: str, folder: Path, **changes: object) -> Settings:
+    """Settings of a service that keeps its files in ``folder``; no .env file is read."""
+    values: dict[str, object] = {
+        "environment": "development",
+        "database_url": database_url,
+        "config_dir": None,
+        "inbox_dir": folder / "inbox",
+        "time_zone": ZONE.key,
+        "secret": "a secret for the tests only",
+        "public_url": "https://cutcall.example.org",
+        "email_from": "cutcall@example.org",
+    }
+    return read_settings(_env_file=None, **{**values, **changes})
+
+
+def loopback_settings(
+    database_url: str,
+    folder: Path,
+    gateway: LoopbackGateway,
+    mailbox: LoopbackMailbox,
+    **changes: object,
+) -> Settings:
+    """The same, writing texts and emails to these two servers."""
+    servers = {
+        "sms": "rest",
+        "sms_url": gateway.base_url,
+        "sms_account": gateway.account,
+        "sms_secret": gateway.secret,
+        "sms_sender": "+12025550100",
+        "email": "smtp",
+        "smtp_host": mailbox.host,
+        "smtp_port": mailbox.port,
+        "smtp_use": "plain",
+    }
+    return build_settings(database_url, folder, **{**servers, **changes})
 
 
 def day(offset: int) -> date:

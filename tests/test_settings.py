@@ -13,7 +13,7 @@ from alerts.settings import PLACEHOLDER, PREFIX, Environment, Settings, read_set
 
 ROOT = Path(__file__).parents[1]
 NAMES = [f"{PREFIX}{name.upper()}" for name in Settings.model_fields]
-SECRETS = ("SECRET", "SMS_SECRET", "SMTP_PASSWORD", "INTAKE_TOKEN")
+SECRETS = ("SECRET", "SMS_SECRET", "SMTP_PASSWORD", "SECRET_BEFORE")
 GOOD_SECRET = "0123456789abcdef"  # 16 characters
 
 EnvFile = Callable[..., None]
@@ -66,7 +66,6 @@ def test_settings_have_harmless_defaults() -> None:
     assert settings.environment is Environment.DEVELOPMENT
     assert (settings.sms, settings.email) == ("console", "console")  # nothing leaves the machine
     assert settings.web_host == "127.0.0.1"
-    assert settings.intake_token.get_secret_value() == ""  # posting is off
     assert settings.config_dir is None
 
 
@@ -151,7 +150,7 @@ def test_env_file_that_is_not_utf8_is_named(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("name", "hint"),
     [
-        ("INTAKE_TOKN", "did you mean CUTCALL_INTAKE_TOKEN"),
+        ("INTAKE_MAX_MB", "did you mean CUTCALL_INTAKE_MAX_MIB"),
         ("WEBPORT", "did you mean CUTCALL_WEB_PORT"),
         ("ZZZ", "remove it"),
     ],
@@ -240,6 +239,25 @@ def test_production_refuses_a_missing_or_short_secret(env_file: EnvFile, secret:
 def test_production_takes_a_secret_of_16_characters(env_file: EnvFile) -> None:
     env_file(ENVIRONMENT="production", SECRET=GOOD_SECRET)
     assert read_settings().environment is Environment.PRODUCTION
+
+
+@pytest.mark.parametrize("host", ["0.0.0.0", "::", "cutcall.example.org"])
+def test_server_open_to_others_needs_a_secret_in_development_too(
+    env_file: EnvFile, host: str
+) -> None:
+    # with a secret everybody knows, anybody could make a link to anybody's page
+    env_file(WEB_HOST=host)
+    text = sentence()
+    assert "CUTCALL_SECRET must be a random text of 16 characters" in text
+    assert "CUTCALL_WEB_HOST" in text
+    env_file(WEB_HOST=host, SECRET=GOOD_SECRET)
+    assert read_settings().web_host == host
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "localhost", "::1"])
+def test_server_for_this_machine_alone_needs_none(env_file: EnvFile, host: str) -> None:
+    env_file(WEB_HOST=host)
+    assert read_settings().web_host == host
 
 
 @pytest.mark.parametrize("secret", ["", PLACEHOLDER, "short"])

@@ -160,6 +160,63 @@ def average_starts(
     return np.array([np.interp(goal, row, start) for row in quality])
 
 
+def last_load_values(
+    level: Floats,
+    rate: Floats,
+    start: ArrayLike,
+    done_after: ArrayLike,
+    weather: Floats,
+    path: ClockPath,
+) -> Floats:
+    """Value of the least of the fields' last loads on the day it is cut, for each start.
+
+    Parameters
+    ----------
+    level, rate, weather, path : as for :func:`due_days`
+    start : days to start on, shape (days,) [day]
+    done_after : days from the start until each field is done, shape (n,) [d]
+
+    Returns
+    -------
+    Scale values, on which the crop rises as it matures, shape (draws, days).
+    """
+    values: Floats = _values(level, rate, start, done_after, weather, path).max(axis=2)
+    return values
+
+
+def average_values(
+    level: Floats,
+    rate: Floats,
+    start: ArrayLike,
+    share: ArrayLike,
+    middle_after: ArrayLike,
+    weather: Floats,
+    path: ClockPath,
+) -> Floats:
+    """Value of the crop's average for each start; see :func:`average_starts` and
+    :func:`last_load_values` for what is given and returned."""
+    part = np.asarray(share, dtype=np.float64)
+    values: Floats = _values(level, rate, start, middle_after, weather, path) @ part
+    return values
+
+
+def _values(
+    level: Floats,
+    rate: Floats,
+    start: ArrayLike,
+    after: ArrayLike,
+    weather: Floats,
+    path: ClockPath,
+) -> Floats:
+    """Values of the fields so long after each start, shape (draws, days, n)."""
+    when = np.asarray(start, dtype=np.float64)[:, None] + np.asarray(after, dtype=np.float64)
+    since = np.interp(when, path.day, path.since)
+    spread = np.interp(when, path.day, path.sd)
+    clock = since + spread * weather[:, None, None]
+    value: Floats = level[:, None, :] + rate[:, None, :] * clock
+    return value
+
+
 def start_quantile(starts: Floats, chance: float) -> int:
     """Day such that the start date lies before it with ``chance``; a start within a day is that
     day's, since a morning is either early enough or not."""

@@ -117,7 +117,7 @@ def roster() -> str:
         "farm", "field", "area", "time_zone", "farmer", "phone", "email", "alert_by", "consent_on",
         "consent_how", "consultant", "consultant_email", "sampler", "sampler_email",
         "animal_class", "index", "feed_target", "harvest_method", "handling_loss", "harvest_days",
-        "which_load", "notice_days", "acres", "grass_pct", "watched",
+        "which_load", "notice_days", "acres", "grass_pct", "watched", "public_name", "public_place",
     )  # fmt: skip
     rows = []
     for field in FIELDS:
@@ -130,6 +130,7 @@ def roster() -> str:
                 farm.index.value, _or_blank(farm.feed_target), farm.harvest_method,
                 _or_blank(farm.handling_loss), farm.harvest_days, farm.which_load,
                 farm.notice_days, field.acres, field.grass_pct, "yes" if field.lab else "no",
+                field.public_name, field.public_place,
             )
         )  # fmt: skip
     return _sheet(header, rows)

@@ -10,24 +10,22 @@ from __future__ import annotations
 import asyncio
 import logging
 import random
-import tempfile
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, time, timedelta
+from dataclasses import dataclass
+from datetime import date, time, timedelta
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from rich.console import Console
-from rich.table import Table
 
 from alerts.bootstrap import Parts, build_parts
 from alerts.demo import lab_files
+from alerts.demo.show import Show
+from alerts.demo.stage import FastClock, demo_settings, empty_home, one_by_one
 from alerts.demo.world import (
     FIELDS,
-    FIRST_DAY,
     LAST_DAY,
-    TIME_ZONE,
+    SWITCHED_OFF,
     DemoFarm,
     DemoField,
     World,
@@ -36,17 +34,15 @@ from alerts.demo.world import (
 from alerts.domain.delivery import FINAL
 from alerts.domain.records import HarvestMethod
 from alerts.intake.roster import read_roster
-from alerts.loopback.gateway import Fault, LoopbackGateway, Reply, StoredText
+from alerts.loopback.gateway import Fault, LoopbackGateway, Reply
 from alerts.loopback.mailbox import LoopbackMailbox
 from alerts.scheduler import run_round
 from alerts.services.enrol import enrol
 from alerts.services.match_results import name_field
 from alerts.services.read_outlooks import FieldLine, field_lines
 from alerts.services.record_cuts import record_cut
-from alerts.settings import Settings, read_settings
 from alerts.store.outbox import recent
 
-ZONE = ZoneInfo(TIME_ZONE)
 HOURS = (time(6, 5), time(7, 5), time(7, 35), time(12, 10), time(12, 12), time(17, 20))
 """Local times of day at which the demo's service takes its rounds."""
 
@@ -54,19 +50,6 @@ FIRST_CLIPS = date(2027, 5, 6)
 CLIP_WEEKDAYS = (0, 3)
 NAMED_ON = date(2027, 5, 12)  # somebody says which field the unknown name means
 CORRECTED = date(2027, 5, 14)  # a laboratory corrects a result of the day before
-
-
-class FastClock:
-    """A clock that the demo sets; everything below reads it as the present."""
-
-    def __init__(self, now: datetime) -> None:
-        self.now = now
-
-    def __call__(self) -> datetime:
-        return self.now
-
-    def set_local(self, day: date, at: time) -> None:
-        self.now = datetime.combine(day, at, tzinfo=ZONE).astimezone(UTC)
 
 
 @dataclass(slots=True)
@@ -82,26 +65,24 @@ class Outcome:
 def run_demo(folder: Path | None) -> int:
     """Run the demo; returns the exit code."""
     console = Console(highlight=False, width=None if Console().is_terminal else 120)
-    home = Path(tempfile.mkdtemp(prefix="cutcall-demo-")) if folder is None else folder
-    home.mkdir(parents=True, exist_ok=True)
-    if any(home.iterdir()):
-        console.print(f"{home} is not empty; give the demo an empty or a new folder")
+    home = empty_home(folder)
+    if home is None:
+        console.print(f"{folder} is not empty; give the demo an empty or a new folder")
         return 1
-    (home / "inbox").mkdir()
     # The demo scripts a gateway fault of its own; a log of it would only puzzle.
     logging.getLogger("alerts").setLevel(logging.ERROR)
     logging.getLogger("httpx").setLevel(logging.WARNING)
-    clock = FastClock(datetime.combine(FIRST_DAY, time(6), tzinfo=ZONE).astimezone(UTC))
-    show = _Show(console, clock)
+    clock = FastClock()
+    show = Show(console, clock)
     with (
-        LoopbackGateway(clock=clock, on_message=show.text) as gateway,
+        LoopbackGateway(clock=clock, on_message=show.text, unreachable=[SWITCHED_OFF]) as gateway,
         LoopbackMailbox(folder=home / "mail") as mailbox,
     ):
-        settings = _settings(home, gateway, mailbox)
-        parts = _one_by_one(
+        settings = demo_settings(home, gateway, mailbox)
+        parts = one_by_one(
             build_parts(settings, clock=clock, jitter=random.Random(7).random)  # noqa: S311
         )
-        replay = _Replay(parts, clock, gateway, home)
+        replay = Replay(parts, clock, gateway, home)
         show.opening()
         with asyncio.Runner() as runner:
             replay.enrol()
@@ -113,40 +94,7 @@ def run_demo(folder: Path | None) -> int:
     return 0 if replay.all_settled else 1
 
 
-def _one_by_one(parts: Parts) -> Parts:
-    """Send one message at a time, so that every run prints its texts in the same order."""
-    sending = parts.schedule.sending.model_copy(update={"concurrency": 1})
-    return replace(parts, schedule=parts.schedule.model_copy(update={"sending": sending}))
-
-
-def _settings(home: Path, gateway: LoopbackGateway, mailbox: LoopbackMailbox) -> Settings:
-    return read_settings(
-        _env_file=None,
-        environment="development",
-        database_url=f"sqlite:///{home / 'cutcall.db'}",
-        config_dir=None,
-        inbox_dir=home / "inbox",
-        time_zone=TIME_ZONE,
-        secret="a secret for the demo only",  # noqa: S106
-        public_url="https://cutcall.example.org",
-        sms="rest",
-        sms_url=gateway.base_url,
-        sms_account=gateway.account,
-        sms_key=gateway.key,
-        sms_secret=gateway.secret,
-        sms_sender="+12025550100",
-        sms_service="",
-        email="smtp",
-        smtp_host=mailbox.host,
-        smtp_port=mailbox.port,
-        smtp_use="plain",
-        smtp_username="",
-        email_from="cutcall@example.org",
-        email_reply_to="",
-    )
-
-
-class _Replay:
+class Replay:
     """Plays everybody outside the service: samplers, laboratories, operator, farmers."""
 
     def __init__(
@@ -188,16 +136,20 @@ class _Replay:
 
     async def live(self, day: date) -> None:
         """One day: mornings are for looking and telling, noon for laboratories."""
-        for at in HOURS:
+        await self.rounds(day, time.max)
+        self._watch(day)
+        self._cut(day)
+        self.all_settled = self._is_settled()
+
+    async def rounds(self, day: date, until: time) -> None:
+        """What the service does on a day up to a local time, and what comes in meanwhile."""
+        for at in (at for at in HOURS if at <= until):
             self._clock.set_local(day, at)
             if at == time(12, 10):
                 self._laboratories(day)
             if at == time(12, 12) and day == NAMED_ON:
                 self._name_unknown_field()
             await run_round(self.parts)
-        self._watch(day)
-        self._cut(day)
-        self.all_settled = self._is_settled()
 
     # ------------------------------------------------------------ laboratories
 
@@ -348,61 +300,3 @@ def _with_slip(content: str) -> str:
     cells = lines[-1].split(",")
     cells[9] = "400"
     return "".join([*lines[:-1], ",".join(cells)])
-
-
-class _Show:
-    """What a person sees of the demo."""
-
-    def __init__(self, console: Console, clock: FastClock) -> None:
-        self._console = console
-        self._clock = clock
-        self._texts = 0
-
-    def opening(self) -> None:
-        self._console.print(
-            "An invented spring in Linden Hollow: three laboratories and a sampler send results, "
-            "Cutcall tells seven farms when to start cutting. Everything below went over HTTP or "
-            "SMTP on this machine.\n"
-        )
-
-    def text(self, text: StoredText) -> None:
-        """Called on the gateway's thread for each text it took."""
-        self._texts += 1
-        local = text.created_at.astimezone(ZONE)
-        self._console.print(f"{local:%b %d %H:%M}  text to {text.to}", style="bold", markup=False)
-        self._console.print(f"  {text.body}\n", markup=False)
-
-    def day(self, day: date) -> None:
-        if day.weekday() == 6:
-            self._console.print(
-                f"-- week to {day:%b %d} done, {self._texts} texts so far --\n", style="dim"
-            )
-
-    def closing(self, replay: _Replay, mailbox: LoopbackMailbox, home: Path) -> None:
-        table = Table(box=None, pad_edge=False, title="What was told, and what was true")
-        for column in (
-            "Field", "First told on", "Start told", "Truly crossed", "True latest start",
-            "Error, days",
-        ):  # fmt: skip
-            table.add_column(column)
-        errors = []
-        for outcome in replay.outcomes.values():
-            crossed, latest = replay.truth(outcome.field)
-            error = (outcome.told - latest).days if outcome.told and latest else None
-            errors += [] if error is None else [abs(error)]
-            table.add_row(
-                f"{outcome.field.farm}, {outcome.field.name}",
-                str(outcome.first_text or "-"),
-                str(outcome.told or "-"),
-                str(crossed or "-"),
-                str(latest or "-"),
-                "-" if error is None else f"{error:+d}",
-            )
-        self._console.print(table)
-        if errors:
-            mean = sum(errors) / len(errors)
-            self._console.print(f"\nMean absolute error {mean:.1f} days over {len(errors)} fields.")
-        self._console.print(
-            f"{self._texts} texts, {len(mailbox.mails)} emails. Emails: {home / 'mail'}\n"
-            f"Database, lab files and rejected rows: {home}"
-        )

@@ -42,6 +42,8 @@ class DemoField:
     lab: str  # map key, "stems" for stem readings, "" when nobody samples it
     grass_pct: float = 0.0
     written_as: str = ""  # how the laboratory writes the field, if not as enrolled
+    public_name: str = ""  # its results are for everybody under this name
+    public_place: str = ""
 
     @property
     def label(self) -> str:
@@ -184,16 +186,37 @@ FARMS = (
     ),
 )
 
+SWITCHED_OFF = "+12025550112"
+"""The phone of Ned Okafor, who is told by text and email: texts to it fail, which the operator's
+page shows, and the emails still arrive."""
+
 FIELDS = (
     DemoField("Alder Bottom", "North 40", 40, 33.6, 1.05, "kestrel"),
     DemoField("Alder Bottom", "Creek Piece", 25, 32.4, 0.95, "kestrel"),
-    DemoField("Alder Bottom", "Hill Top", 25, 33.2, 1.0, "kestrel"),
-    DemoField("Two Gates", "East", 35, 34.2, 1.0, "kestrel"),
+    DemoField(
+        *("Alder Bottom", "Hill Top", 25, 33.2, 1.0, "kestrel"),
+        public_name="Hill field",
+        public_place="north of Linden Hollow",
+    ),
+    DemoField(
+        *("Two Gates", "East", 35, 34.2, 1.0, "kestrel"),
+        public_name="Valley field",
+        public_place="east of Linden Hollow",
+    ),
     DemoField("Two Gates", "West", 30, 33.4, 1.1, "kestrel"),
-    DemoField("Windfall Acres", "Long Strip", 22, 32.8, 1.0, "ouzel"),
+    DemoField(
+        *("Windfall Acres", "Long Strip", 22, 32.8, 1.0, "ouzel"),
+        public_name="Strip field",
+        public_place="south of Linden Hollow",
+    ),
     DemoField("Sorrel Ridge", "Upper", 30, 34.0, 0.95, "ouzel"),
     DemoField("Sorrel Ridge", "Lower", 45, 32.6, 1.0, "ouzel"),
-    DemoField("Quarry Lane", "Barn Field", 28, 40.6, 1.0, "tarnfield", grass_pct=45),
+    DemoField(
+        *("Quarry Lane", "Barn Field", 28, 40.6, 1.0, "tarnfield"),
+        grass_pct=45,
+        public_name="Field with grass",
+        public_place="west of Linden Hollow",
+    ),
     DemoField("Quarry Lane", "Marsh Side", 32, 39.4, 1.0, "tarnfield", grass_pct=50),
     DemoField("Pebble Ford", "Far Bottom", 30, 32.0, 1.05, "tarnfield", written_as="Fr Bottm 2"),
     DemoField("Pebble Ford", "Near House", 18, 34.2, 1.0, "", grass_pct=10),

@@ -24,7 +24,23 @@ class Kind(StrEnum):
     SAMPLE_DUE = "sample_due"
     NO_RESULTS = "no_results"
     DIGEST = "digest"
+    CONFIRM = "confirm"  # asks whether a sign-up was meant
+    WELCOME = "welcome"
+    NEW_LINK = "new_link"
+    REPLY = "reply"  # an answer to a text
+    STOPPED = "stopped"  # confirms that the person stopped
+    HELP = "help"  # the help that somebody asked for by text
 
+
+TO_THE_STOPPED = frozenset({Kind.STOPPED, Kind.HELP})
+"""What may still be sent to somebody who stopped: one word that it is done, and help asked for."""
+
+ANSWERS = frozenset({Kind.REPLY, Kind.STOPPED, Kind.HELP})
+"""What answers a text at once, whatever the hour."""
+
+ASKED_FOR = frozenset({Kind.CONFIRM, Kind.NEW_LINK})
+"""What somebody has just asked for on a page. By email it goes even to who stopped before that:
+only the mailbox itself can say that it means to hear from us again."""
 
 START_KINDS = frozenset({Kind.COMING, Kind.MOVED, Kind.START, Kind.PAST})
 """Kinds that tell a farmer about the start date."""

@@ -57,6 +57,9 @@ WAITING_FOR_RECEIPT = frozenset({Status.ACCEPTED, Status.SENT})
 TOLD = frozenset({Status.ACCEPTED, Status.SENT, Status.DELIVERED})
 """The person counts as told only when a gateway took the message."""
 
+DID_NOT_ARRIVE = frozenset({Status.FAILED, Status.UNDELIVERED, Status.EXPIRED})
+"""The person was not told, and nothing more happens by itself."""
+
 UNDERWAY = frozenset({Status.QUEUED, Status.SENDING, Status.UNKNOWN})
 """May still reach the person; nothing else is queued for the same purpose meanwhile."""
 

@@ -41,6 +41,12 @@ _CLOCK = (
     "ndf_at_degree_days",
     "ndf_at_degree_days_sd",
 )
+_SAMPLING = (
+    "first_ahead_days",
+    "first_from_day_of_year",
+    "first_until_day_of_year",
+    "results_take_days",
+)
 
 NEEDED = (
     *(f"{group}.{index}" for group in (*_AT_A_LEVEL, *_LOSSES) for index in Index),
@@ -52,6 +58,7 @@ NEEDED = (
     "alerts.start_lead_days",
     "alerts.stale_days",
     "alerts.fields_for_area",
+    *(f"sampling.{name}" for name in _SAMPLING),
     "rate_share.area",
     "rate_share.field",
     "yield.gain_lb_per_acre_day",

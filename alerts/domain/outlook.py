@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import permutations
 from math import ceil
 
 import numpy as np
@@ -23,8 +24,9 @@ from alerts.domain.area_clock import AreaClock, calendar_clock, heat_clock
 from alerts.domain.area_fit import AreaFit, on_scale
 from alerts.domain.area_group import AreaGroup
 from alerts.domain.guidelines import GuidelineSet
+from alerts.domain.newest import NewestResults
 from alerts.domain.records import Index, WhichLoad
-from alerts.domain.snapshot import AreaSnapshot, FarmPlan, FieldPlan, share_days
+from alerts.domain.snapshot import AreaSnapshot, FarmPlan, share_days
 
 HORIZON_DAYS = 75
 """How far ahead a start date is looked for; beyond it, the season says nothing yet."""
@@ -54,6 +56,7 @@ class StartDates:
     p90: date | None
     chance_within_notice: float  # that the start date falls on or before today + notice
     waiting: tuple[float, ...]  # chance that starting k days from now misses, k = 0, 1, ...
+    load: tuple[float, ...] = ()  # standing quality, then, of the load that must meet the target
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +73,10 @@ class DayAhead:
 class FieldOutlook:
     """One field.
 
-    ``last_on`` and ``last_value`` are of its newest own result in the farm's index, else of the
-    area's. ``stands_in`` says whose results these are when they are not its own.
+    ``last_on`` and ``last_value`` are of its newest own result in the farm's index, else of its
+    farm's, else the middle of the area's, see ``newest``. ``stands_in`` says whose results these
+    are when they are not its own. A field without a sample on a farm that has some goes with the
+    sampled ones, in its dates and its days as in the farm's.
     """
 
     field_id: int
@@ -82,7 +87,7 @@ class FieldOutlook:
     results: int  # the field's own, in the farm's index
     last_on: date | None
     last_value: float | None
-    stands_in: str  # the field or area whose results stand in for this one; "" for its own
+    stands_in: str  # name of the field or area whose results stand in for it; "" for its own
     change_per_day: float  # expected fall (RFV, RFQ) or rise (NDF) a day from today
     own_days: float
     start: StartDates
@@ -90,6 +95,8 @@ class FieldOutlook:
     meets_today: float  # chance that the standing crop still meets the target today
     last_index: Index | None = None  # of last_value, where it is not the farm's own index
     sample_worth_days: float = 0.0  # by how much a clip on the next sampling day narrows the range
+    is_area: bool = False  # stands_in names the area
+    area_fields: int = 0  # fields of which last_value is the middle; 0: no value of the area
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +110,13 @@ class FarmOutlook:
     under_way: bool = False  # another field of the farm was already cut: the harvest has begun
     rough: bool = False  # no result of the farm, and too few others: never enough to speak
     follows_heat: bool = False  # the clock is degree days, not the calendar
+
+    @property
+    def harvest_days(self) -> float:
+        """Days that cutting what still stands takes."""
+        if not self.under_way:
+            return self.farm.harvest_days
+        return round(sum(field.own_days for field in self.fields), 6)
 
     @property
     def tightest(self) -> FieldOutlook:
@@ -217,15 +231,26 @@ class _Farm:
         self.target = float(to_scale(standing_target(farm), falls=farm.index.falls))
         self.today = area.today.toordinal()
         posterior = fit.posterior
-        mean, self.cov = posterior.joint(self.places)
+        own_mean, self.own_cov = posterior.joint(self.places)
         prior_level = posterior.fields.level[self.places]
         self.prior_rate = posterior.fields.rate[self.places]
-        self.mean_level = prior_level + mean[0::2]
-        self.mean_rate = self.prior_rate * np.maximum(1.0 + mean[1::2], SLOWEST_SHARE)
         self.path: ClockPath = group.clock.path(fit.origin, group.stray)
         self.sampled = np.isin(self.places, group.evidence.field[fit.used])
-        self.alone = self._draw(prior_level, *start_dates.draw_lines(mean, self.cov))
-        self.together = self._draw(prior_level, *self._draws_together(mean))
+        goes_with = self._goes_with()
+        lines = np.kron(goes_with, np.eye(2))
+        mean, cov = lines @ own_mean, self._cov_together()
+        self.cov = lines @ cov @ lines.T
+        self.mean_level = prior_level + mean[0::2]
+        self.mean_rate = self.prior_rate * np.maximum(1.0 + mean[1::2], SLOWEST_SHARE)
+        level, rate, weather = start_dates.draw_lines(own_mean, cov)
+        self.draws = self._draw(prior_level, level @ goes_with.T, rate @ goes_with.T, weather)
+        self.newest = NewestResults(
+            area.snapshot,
+            group,
+            self.places,
+            farm.index,
+            area.guidelines.value("alerts.fields_for_area"),
+        )
 
     def _draw(
         self, prior_level: Floats, above_level: Floats, above_rate: Floats, weather: Floats
@@ -236,34 +261,36 @@ class _Farm:
         due = start_dates.due_days(level, rate, goal, weather, self.path)
         return _Draws(level, rate, weather, due)
 
-    def _draws_together(self, mean: Floats) -> tuple[Floats, Floats, Floats]:
-        """Draws for the farm's date: what nobody sampled is not held against the date.
+    def _goes_with(self) -> Floats:
+        """Share of each field's sample in what is believed of each field, shape (fields, fields).
 
         Every field must meet its target, so one that may be a week ahead or a week behind, for all
         anybody knows, would pull the date forward by its mere uncertainty. An unsampled field
         therefore goes with the sampled ones of its farm, but for what its stand is known to
-        change; where none is sampled, the farm's fields differ from their area together.
+        change. It is shown as it is counted.
         """
-        unsampled = np.flatnonzero(~self.sampled)
-        if self.sampled.any() or unsampled.size == 1:
-            level, rate, weather = start_dates.draw_lines(mean, self.cov)
-            if unsampled.size and self.sampled.any():
-                for drawn in (level, rate):
-                    drawn[:, unsampled] = drawn[:, self.sampled].mean(axis=1, keepdims=True)
-            return level, rate, weather
-        cov = self.cov.copy()
+        share = np.eye(self.sampled.size)
+        if self.sampled.any():
+            share[~self.sampled] = self.sampled / self.sampled.sum()
+        return share
+
+    def _cov_together(self) -> Floats:
+        """Covariance of the fields' lines; where none of the farm is sampled, its fields differ
+        from their area together, for the same reason."""
+        cov = self.own_cov.copy()
+        if self.sampled.any():
+            return cov
         own = self.fit.posterior.own_cov[self.places]
-        for one in unsampled:
-            for other in unsampled[unsampled != one]:
-                cov[2 * one : 2 * one + 2, 2 * other : 2 * other + 2] += own[one]
-        return start_dates.draw_lines(mean, cov)
+        for one, other in permutations(range(self.places.size), 2):
+            cov[2 * one : 2 * one + 2, 2 * other : 2 * other + 2] += own[one]
+        return cov
 
     def outlook(self, *, under_way: bool) -> FarmOutlook:
         order = due_order(self._due())
         return FarmOutlook(
             farm=self.farm,
             cutting=self.area.snapshot.fields[self.members[0]].cutting,
-            start=self.start(order, self.together),
+            start=self.start(order),
             fields=tuple(self.field(int(at)) for at in order),
             under_way=under_way,
             rough=self._is_rough(),
@@ -283,27 +310,28 @@ class _Farm:
         enough = self.area.guidelines.value("alerts.fields_for_area")
         return bool(not self.sampled.any() and sampled.size < enough)
 
-    def start(self, order: NDArray[np.intp], draws: _Draws) -> StartDates:
+    def start(self, order: NDArray[np.intp]) -> StartDates:
         """Start date of these fields, harvested in this order."""
         days = self.own_days[order]
         done = np.cumsum(days)
+        level, rate = self.draws.level[:, order], self.draws.rate[:, order]
+        weather, coming = self.draws.weather, self.today + np.arange(DAYS_SHOWN)
         if self.farm.which_load is WhichLoad.LAST:
-            return self._dates(start_dates.last_load_starts(draws.due[:, order], done))
+            starts = start_dates.last_load_starts(self.draws.due[:, order], done)
+            load = start_dates.last_load_values(level, rate, coming, done, weather, self.path)
+            return self._dates(starts, load)
+        share = days / days.sum() if days.sum() > 0 else np.full(days.size, 1.0 / days.size)
+        middle, target = done - days / 2, np.full(order.size, self.target)
         return self._dates(
-            start_dates.average_starts(
-                draws.level[:, order],
-                draws.rate[:, order],
-                np.full(order.size, self.target),
-                days / days.sum() if days.sum() > 0 else np.full(days.size, 1.0 / days.size),
-                done - days / 2,
-                draws.weather,
-                self.path,
-            )
+            start_dates.average_starts(level, rate, target, share, middle, weather, self.path),
+            start_dates.average_values(level, rate, coming, share, middle, weather, self.path),
         )
 
-    def _dates(self, starts: Floats) -> StartDates:
+    def _dates(self, starts: Floats, load: Floats) -> StartDates:
+        """``load`` on the scale, shape (draws, days)."""
         notice = self.today + self.farm.notice_days + 1
         waiting = start_dates.chance_too_late(starts, self.today + np.arange(DAYS_SHOWN))
+        loads = from_scale(np.median(load, axis=0), falls=self.farm.index.falls)
         return StartDates(
             p10=self._date(starts, EARLY),
             median=self._date(starts, MEDIAN),
@@ -312,6 +340,7 @@ class _Farm:
                 float(start_dates.chance_too_late(starts, [float(notice)])[0]), 4
             ),
             waiting=tuple(round(float(chance), 4) for chance in waiting),
+            load=tuple(round(float(value), 2) for value in loads),
         )
 
     def _date(self, starts: Floats, chance: float) -> date | None:
@@ -325,7 +354,7 @@ class _Farm:
     def field(self, at: int) -> FieldOutlook:
         plan = self.area.snapshot.fields[self.members[at]]
         days = self._days_ahead(at)
-        newest = self._newest(at)
+        newest = self.newest.of(int(self.places[at]))
         return FieldOutlook(
             field_id=plan.id,
             name=plan.name,
@@ -339,42 +368,13 @@ class _Farm:
             stands_in=newest.stands_in,
             change_per_day=abs(days[1].median - days[0].median),
             own_days=float(self.own_days[at]),
-            start=self.start(np.array([at], dtype=np.intp), self.alone),
+            start=self.start(np.array([at], dtype=np.intp)),
             days=days,
             meets_today=self._meets_today(at),
             sample_worth_days=self._sample_worth(at),
+            is_area=newest.is_area,
+            area_fields=newest.area_fields,
         )
-
-    def _newest(self, at: int) -> _Newest:
-        """The result to name for a field: its own before one of its farm before the area's, and
-        among these the farm's index before another."""
-        evidence, place = self.group.evidence, self.places[at]
-        values = {Index.RFV: evidence.rfv, Index.RFQ: evidence.rfq, Index.NDF: evidence.ndf}
-        wanted = self.farm.index
-        mine = evidence.field == place
-        farms = np.isin(evidence.field, self.places)
-        own = int((mine & ~np.isnan(values[wanted])).sum())
-        for whose in (mine, farms, ~farms):
-            for index in sorted(values, key=lambda index: index is not wanted):
-                chosen = np.flatnonzero(whose & ~np.isnan(values[index]))
-                if chosen.size:
-                    last = int(chosen[np.argmax(evidence.day[chosen])])
-                    return _Newest(
-                        own=own,
-                        on=date.fromordinal(int(evidence.day[last])),
-                        value=float(values[index][last]),
-                        index=index,
-                        stands_in="" if whose is mine else self._source(last),
-                    )
-        return _Newest(0, None, None, wanted, "")
-
-    def _source(self, result: int) -> str:
-        """The field of the same farm that a result is of, else the area."""
-        area = self.area.snapshot
-        place = self.group.members[self.group.evidence.field[result]]
-        source: FieldPlan = area.fields[place]
-        same = source.farm == area.fields[self.members[0]].farm
-        return source.name if same else f"{area.name} area"
 
     def _curve(self, at: int, day: Floats) -> tuple[Floats, Floats]:
         """Mean and standard deviation of the field's standing quality on the scale."""
@@ -404,9 +404,10 @@ class _Farm:
         )
 
     def _sample_worth(self, at: int) -> float:
-        """Days by which one NIR clip on the next sampling day would narrow the 80 % range."""
+        """Days by which one NIR clip on the next sampling day would narrow the 80 % range of what
+        is known of the field itself, also where it is counted with others until then."""
         guidelines, index, clock = self.area.guidelines, self.farm.index, self.group.clock
-        cov = self.cov[2 * at : 2 * at + 2, 2 * at : 2 * at + 2]
+        cov = self.own_cov[2 * at : 2 * at + 2, 2 * at : 2 * at + 2]
         days = np.array([self._due()[at], float(self.area.sample_on.toordinal())])
         ahead = self.prior_rate[at] * (clock.at(days) - self.fit.origin)
         line = np.stack([np.ones(2), ahead], axis=1)
@@ -420,14 +421,3 @@ class _Farm:
         learnt = float(joint[0, 1]) ** 2 / (float(joint[1, 1]) + float(error))
         narrower = np.sqrt(before) - np.sqrt(max(before - learnt, 0.0))
         return round(2 * Z80 * float(narrower) / float(self.mean_rate[at]), 2)
-
-
-@dataclass(frozen=True, slots=True)
-class _Newest:
-    """What is said of a field's evidence."""
-
-    own: int  # results of its own in the farm's index
-    on: date | None
-    value: float | None
-    index: Index
-    stands_in: str

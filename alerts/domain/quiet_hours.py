@@ -13,6 +13,9 @@ from bisect import bisect_left
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
+DAY_FROM, DAY_TO = time(8), time(21)
+"""Hours in which somebody may be texted of whose own hours nothing is known."""
+
 _ONE_DAY = timedelta(days=1)
 _ONE_SECOND = timedelta(seconds=1)
 
@@ -50,6 +53,16 @@ def window_day(at: datetime, zone: str | ZoneInfo, send_from: time, send_to: tim
     local = next_allowed(at, zone, send_from, send_to).astimezone(_zone(zone))
     began_yesterday = send_to < send_from and local.time() < send_to
     return local.date() - _ONE_DAY if began_yesterday else local.date()
+
+
+def night_began(at: datetime, zone: str | ZoneInfo) -> datetime | None:
+    """Return when the night in which `at` lies began, in UTC; None by day, DAY_FROM to DAY_TO."""
+    local_zone = _zone(zone)
+    local = _aware(at).astimezone(local_zone)
+    if _is_open(local.time(), DAY_FROM, DAY_TO):
+        return None
+    evening = local.date() if local.time() >= DAY_TO else local.date() - _ONE_DAY
+    return datetime.combine(evening, DAY_TO, tzinfo=local_zone).astimezone(UTC)
 
 
 def _zone(zone: str | ZoneInfo) -> ZoneInfo:

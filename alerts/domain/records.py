@@ -58,6 +58,14 @@ class AlertBy(StrEnum):
     BOTH = "both"
 
 
+class DigestEvery(StrEnum):
+    """How often a consultant wants the digest; ``changes`` is on days with news only."""
+
+    DAILY = "daily"
+    WEEKLY = "weekly"
+    CHANGES = "changes"
+
+
 class StemStage(StrEnum):
     """Stage of the most mature stem in a spot."""
 
@@ -180,6 +188,11 @@ class RosterRow:
     sampler: str
     sampler_email: str
     also_known_as: tuple[str, ...]  # names laboratories use for the field
+    zip: str = ""  # five digits; latitude and longitude are then those of its middle
+    public_name: str | None = None  # None: as it was; "": results are nobody else's business
+    public_place: str | None = None
+    sampling_days: str = ""  # of the area, such as "mon,thu"; "": as it was
+    digest: DigestEvery | None = None  # of the consultant
 
 
 @dataclass(frozen=True, slots=True)

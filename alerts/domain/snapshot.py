@@ -42,6 +42,17 @@ class FieldPlan:
     cut_on: date | None = None  # when the cutting before this one was taken
 
 
+REGROWTH_FROM_DAYS = 14
+"""A sample sooner after a cut says nothing of the regrowth: our judgement. What stands then is
+stubble and shoots of a hand's height, below the stem tables (16 in), and more often than not the
+sample is of the crop just cut, with its day or the cut's written down wrong."""
+
+
+def is_too_young(cut_on: date | None, sampled_on: date) -> bool:
+    """Whether a sample was taken after the last cut, but too soon to be of the regrowth."""
+    return cut_on is not None and 0 < (sampled_on - cut_on).days < REGROWTH_FROM_DAYS
+
+
 def share_days(farm: FarmPlan, fields: Sequence[FieldPlan]) -> NDArray[np.float64]:
     """Days of the farm's harvest that each of all its fields takes: by acres, evenly where acres
     are unsaid. A field already cut keeps its share, so that the rest is not given more."""
@@ -81,7 +92,7 @@ class ResultTable:
         """From single rows, as a database gives them."""
         columns = zip(*rows, strict=True) if rows else iter(((),) * 8)
         field, sampled, rfv, rfq, ndf, method, spots, late = columns
-        kinds = [_kind(m, s) for m, s in zip(method, spots, strict=True)]
+        kinds = [RESULT_KINDS.index(result_kind(m, s)) for m, s in zip(method, spots, strict=True)]
         return cls(
             field=np.array(field, dtype=np.intp),
             day=np.array([day.toordinal() for day in sampled], dtype=np.intp),
@@ -93,10 +104,11 @@ class ResultTable:
         )
 
 
-def _kind(method: Method, spots: int) -> int:
+def result_kind(method: Method, spots: int) -> str:
+    """Which of ``RESULT_KINDS`` a result is."""
     if method is not Method.STEM:
-        return RESULT_KINDS.index(method.value)
-    return RESULT_KINDS.index("stem_mean" if spots >= STEM_SPOTS_FOR_MEAN else "stem_one_spot")
+        return method.value
+    return "stem_mean" if spots >= STEM_SPOTS_FOR_MEAN else "stem_one_spot"
 
 
 @dataclass(frozen=True, slots=True)

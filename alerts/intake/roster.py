@@ -25,17 +25,18 @@ REQUIRED = ("farm", "field", "area", "farmer")
 # One farm, one farmer, one crew, one goal.
 FARM_COLUMNS = {
     *("farmer", "phone", "email", "alert_by", "consent_on", "consent_how", "language"),
-    *("consultant", "consultant_email", "sampler", "sampler_email"),
+    *("consultant", "consultant_email", "digest", "sampler", "sampler_email"),
     *("animal_class", "index", "feed_target", "harvest_method", "handling_loss"),
     *("harvest_days", "acres_per_day", "which_load", "notice_days", "send_from", "send_to"),
 }
-AREA_COLUMNS = {"time_zone"}
+AREA_COLUMNS = {"time_zone", "sampling_days"}
 # Other names of columns, as people head them; a column of our own name wins.
 _SYNONYMS = {
     "farm_name": "farm",
     "field_name": "field",
     "area_name": "area",
     "farmer_name": "farmer",
+    **dict.fromkeys(("zip_code", "zipcode", "postal_code"), "zip"),
     **dict.fromkeys(("phone_number", "cell", "cell_phone", "mobile", "mobile_phone"), "phone"),
     **dict.fromkeys(("email_address", "e-mail", "e-mail_address"), "email"),
 }
@@ -286,7 +287,7 @@ def _farm_notes(row: RosterRow, namesake: RosterRow, header: Header) -> Iterator
         ("consultant", row.consultant, row.consultant_email),
         ("sampler", row.sampler, row.sampler_email),
     ):
-        if name and not email:
+        if name and not email and name.casefold() != "no":
             yield note(f"{role}_email", f"{name} gets no message without a {role}_email.")
     if namesake is not row:
         yield note(

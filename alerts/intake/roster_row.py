@@ -8,7 +8,14 @@ from dataclasses import dataclass, fields
 from datetime import time
 from typing import TypeVar
 
-from alerts.domain.records import AlertBy, HarvestMethod, Index, RosterRow, WhichLoad
+from alerts.domain.records import (
+    AlertBy,
+    DigestEvery,
+    HarvestMethod,
+    Index,
+    RosterRow,
+    WhichLoad,
+)
 from alerts.intake import roster_values as values
 from alerts.intake.text import shown
 
@@ -17,8 +24,8 @@ _Value = TypeVar("_Value")
 COLUMNS = tuple(attribute.name for attribute in fields(RosterRow) if attribute.name != "row")
 
 # Plausible, not recommended: recommendations are guidelines of the operator.
-_FEED_TARGET = {Index.RFV: (70, 250), Index.RFQ: (70, 250), Index.NDF: (25, 70)}
-_HANDLING_LOSS = {Index.RFV: (0, 60), Index.RFQ: (0, 60), Index.NDF: (0, 15)}
+FEED_TARGET_RANGE = {Index.RFV: (70, 250), Index.RFQ: (70, 250), Index.NDF: (25, 70)}
+HANDLING_LOSS_RANGE = {Index.RFV: (0, 60), Index.RFQ: (0, 60), Index.NDF: (0, 15)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +94,10 @@ class Cells:
         if not shared or shared[0].text == own:
             return value
         return self._agreed(column, own, value, _first_readable(reader, shared))
+
+    def has(self, *columns: str) -> bool:
+        """Whether the row itself fills one of these columns."""
+        return any(column in self._line.cells for column in columns)
 
     def text(self, column: str) -> str:
         return self.read(column, values.words, "")
@@ -157,12 +168,20 @@ def _row(
     read, text = cells.read, cells.text
     index = read("index", values.one_of(Index), defaults.index)
     phone = read("phone", values.phone, "")
+    place = read("zip", values.zip_place, None)
+    centre: tuple[float | None, float | None] = (None, None)
+    if place is not None and not cells.has("latitude", "longitude"):
+        centre = (place.latitude, place.longitude)
     return RosterRow(
         row=number,
         farm=cells.required("farm"),
         field=cells.required("field"),
         area=cells.required("area"),
-        time_zone=read("time_zone", values.time_zone, defaults.time_zone),
+        time_zone=read(
+            "time_zone",
+            values.time_zone,
+            (place.time_zone if place else "") or defaults.time_zone,
+        ),
         farmer=cells.required("farmer"),
         phone=phone,
         email=read("email", values.email, ""),
@@ -176,12 +195,16 @@ def _row(
             "animal_class", values.one_of_names(animal_classes, "class of animal"), ""
         ),
         index=index,
-        feed_target=read("feed_target", values.number(*_FEED_TARGET[index], index.label), None),
+        feed_target=read(
+            "feed_target", values.number(*FEED_TARGET_RANGE[index], index.label), None
+        ),
         harvest_method=read(
             "harvest_method", values.one_of(HarvestMethod), defaults.harvest_method
         ),
         handling_loss=read(
-            "handling_loss", values.number(*_HANDLING_LOSS[index], f"points of {index.label}"), None
+            "handling_loss",
+            values.number(*HANDLING_LOSS_RANGE[index], f"points of {index.label}"),
+            None,
         ),
         harvest_days=read("harvest_days", values.number(0.25, 45, "days"), None),
         acres_per_day=read(
@@ -197,13 +220,18 @@ def _row(
         slope=text("slope"),
         variety=text("variety"),
         seeding_year=read("seeding_year", values.whole(1950, 2100), None),
-        latitude=read("latitude", values.number(-90, 90, "degrees"), None),
-        longitude=read("longitude", values.number(-180, 180, "degrees"), None),
+        latitude=read("latitude", values.number(-90, 90, "degrees"), centre[0]),
+        longitude=read("longitude", values.number(-180, 180, "degrees"), centre[1]),
         cutting=read("cutting", values.whole(1, 10), defaults.cutting),
         watched=read("watched", values.yes_no, defaults.watched),
         sampler=text("sampler"),
         sampler_email=read("sampler_email", values.email, ""),
         also_known_as=read("also_known_as", values.names, ()),
+        zip=place.zip if place else "",
+        public_name=read("public_name", values.name_or_no, None),
+        public_place=read("public_place", values.name_or_no, None),
+        sampling_days=read("sampling_days", values.weekdays, ""),
+        digest=read("digest", values.one_of(DigestEvery), None),
     )
 
 

@@ -20,7 +20,9 @@ from email_validator import EmailNotValidError, validate_email
 
 from alerts.domain.names import name_key
 from alerts.intake.cells import is_formula
-from alerts.intake.text import printable, shown
+from alerts.intake.text import printable as printable
+from alerts.intake.text import shown
+from alerts.intake.zip_places import ZIP, ZipPlace, find_zip
 
 _Choice = TypeVar("_Choice", bound=StrEnum)
 
@@ -49,6 +51,7 @@ _LANGUAGE = re.compile(r"[a-z]{2,3}(-[a-z]{2})?")
 # North American Numbering Plan: neither area code nor exchange begins with 0 or 1.
 _NORTH_AMERICAN = re.compile(r"\+1[2-9]\d{2}[2-9]\d{6}")
 _SPREADSHEET_ERROR = re.compile(r"#(REF!|N/A|NAME\?|VALUE!|DIV/0!|NUM!|NULL!|#+)")
+_WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _YES_NO = {"yes": True, "y": True, "true": True, "no": False, "n": False, "false": False}
 
 
@@ -83,6 +86,11 @@ def name(text: str) -> str:
     if not name_key(words(text)):
         raise ValueError(f"{shown(text)} has neither a letter nor a digit; give a name")
     return text
+
+
+def name_or_no(text: str) -> str:
+    """Read a name; "no" says that there shall be none (any more)."""
+    return "" if text.casefold() == "no" else name(text)
 
 
 def names(text: str) -> tuple[str, ...]:
@@ -190,6 +198,31 @@ def _month(word: str) -> int:
     )
 
 
+def weekdays(text: str) -> str:
+    """Read days of the week such as "Mon, Thu" as "mon,thu", in the order of the week."""
+    said = [word.casefold().rstrip(".") for word in re.split(r"[\s,;/+&|]+", text) if word]
+    wanted = {
+        full for word in said for full in _WEEKDAYS if len(word) > 1 and full.startswith(word)
+    }
+    strange = [w for w in said if len(w) < 2 or not any(f.startswith(w) for f in _WEEKDAYS)]
+    if strange or not wanted:
+        raise ValueError(f"{shown(text)} names no days of the week; write them like mon thu")
+    return ",".join(full[:3] for full in _WEEKDAYS if full in wanted)
+
+
+def zip_place(text: str) -> ZipPlace:
+    """Read a ZIP code; a spreadsheet drops its leading zeros, which four digits give away."""
+    code = text.zfill(5) if text.isascii() and text.isdigit() and len(text) > 2 else text
+    if not ZIP.fullmatch(code):
+        raise ValueError(f"{shown(text)} is no ZIP code; write its five digits, like 54321")
+    place = find_zip(code)
+    if place is None:
+        raise ValueError(
+            f"{shown(text)} is no ZIP code we know; check it, or give latitude and longitude"
+        )
+    return place
+
+
 def clock(text: str) -> time:
     """Read a time of day such as 07:00; "7:00" and "07:00:00" are what spreadsheets make of it."""
     found = _CLOCK.fullmatch(text)
@@ -253,12 +286,16 @@ def phone(text: str) -> str:
 
 
 def email(text: str) -> str:
-    """Read an email address; whether its domain exists is not asked."""
+    """Read an email address, without its capitals; whether its domain exists is not asked.
+
+    A mail server may tell capitals apart (RFC 5321, 2.4), but none that people use does; told
+    apart here, who stopped 'Ada@' would go on being written to as 'ada@'.
+    """
     try:
         checked = validate_email(text, check_deliverability=False, allow_smtputf8=False)
     except EmailNotValidError as error:
         raise ValueError(f"{shown(text)} is no email address: {error}".rstrip(".")) from None
-    return checked.ascii_email or checked.normalized
+    return (checked.ascii_email or checked.normalized).casefold()
 
 
 @cache

@@ -194,7 +194,9 @@ def read_samples(
             raw = raw_row(header, cells[:-1], table.max_cell_chars)
             findings.rejections.append(Rejection(line, fault.column, fault.reason, raw))
     if reader.without_method:
-        text = f"Rows that do not say their method: {reader.without_method}; taken as NIR."
+        text = "The method is not said; it is taken as NIR."
+        if len(results) > 1:
+            text = f"Rows that do not say their method: {reader.without_method}; taken as NIR."
         findings.notes.append(Note(header.line, layout.header("method"), text))
     return results, findings
 

@@ -20,6 +20,8 @@ from types import TracebackType
 from typing import Self
 from urllib.parse import urlencode
 
+from alerts.loopback.phones import PhoneText, phones_page
+from alerts.loopback.webhooks import Webhooks
 from alerts.loopback.webserver import Answer, Ending, LoopbackServer, Request
 
 log = logging.getLogger(__name__)
@@ -86,6 +88,9 @@ class LoopbackGateway:
     unreachable : numbers whose texts end 'undelivered' with code 30003
     opted_out : numbers refused with code 21610
     journey : statuses a text passes, one further with each time it is read by its id
+    webhooks : where and with which key webhooks are posted; None = none are. A text with a
+        StatusCallback then passes its journey by itself, each step told there
+    phones : whether /phones shows what each phone got, with a form to text back
     """
 
     def __init__(
@@ -100,6 +105,8 @@ class LoopbackGateway:
         unreachable: Iterable[str] = (),
         opted_out: Iterable[str] = (),
         journey: tuple[str, ...] = JOURNEY,
+        webhooks: Webhooks | None = None,
+        phones: bool = False,
     ) -> None:
         self.account, self.key, self.secret = account, key or account, secret
         self._clock = clock
@@ -109,6 +116,9 @@ class LoopbackGateway:
         self._texts: dict[str, StoredText] = {}
         self._faults: deque[Fault] = deque()
         self._lock = threading.RLock()
+        self._webhooks, self._shows_phones = webhooks, phones
+        self._said: list[PhoneText] = []
+        self._travels: list[threading.Thread] = []
         self._server = LoopbackServer(self._answer, port=port)
 
     @property
@@ -127,7 +137,33 @@ class LoopbackGateway:
         self._server.start()
 
     def stop(self) -> None:
+        """Stop listening, once texts on their way have told of their steps."""
+        for travel in self._travels:
+            travel.join()
+        self._travels.clear()
         self._server.stop()
+
+    @property
+    def phones_url(self) -> str:
+        """The page of all phones; known once started."""
+        return f"{self._server.url}/phones"
+
+    def text_in(self, from_: str, body: str, to: str = "+12025550100") -> int:
+        """Let somebody text us: posts the signed webhook; returns the status it got.
+
+        ValueError where no webhook address was given; httpx.HTTPError where nobody answers.
+        """
+        if self._webhooks is None:
+            raise ValueError("the loopback gateway was given no address to post texts to")
+        with self._lock:
+            self._said.append(PhoneText(from_, body, self._clock(), sent=True))
+            number = len(self._said)
+        sid = f"SM{sha256(f'in {number}'.encode()).hexdigest()[:32]}"
+        status, answer = self._webhooks.text_in(self.account, sid, from_, to, body)
+        if answer:
+            with self._lock:
+                self._said.append(PhoneText(from_, answer, self._clock(), sent=False))
+        return status
 
     def __enter__(self) -> Self:
         self.start()
@@ -155,6 +191,8 @@ class LoopbackGateway:
             self._opted_out.add(number)
 
     def _answer(self, request: Request) -> Answer:
+        if self._shows_phones and request.path == "/phones":
+            return self._phones(request)
         place = PATH.fullmatch(request.path)
         if request.credentials != (self.key, self.secret):
             return _error(401, 20003, "Authenticate")
@@ -180,6 +218,10 @@ class LoopbackGateway:
         with self._lock:
             text = self._take(fields)
         self._announce(text)
+        if self._webhooks is not None and text.status_callback:
+            travel = threading.Thread(target=self._travel, args=(self._webhooks, text.sid))
+            self._travels.append(travel)
+            travel.start()
         return Answer(201, self._json(text))
 
     def _announce(self, text: StoredText) -> None:
@@ -189,6 +231,26 @@ class LoopbackGateway:
             self._on_message(text)
         except Exception:  # the text is kept; a broken display must not look like a refusal
             log.exception("the hook for arriving texts failed")
+
+    def _travel(self, webhooks: Webhooks, sid: str) -> None:
+        """Tell each step of a text as it happens; nobody is told of the first."""
+        for _ in self._journey[1:]:
+            with self._lock:
+                self._texts[sid] = text = self._moved_on(self._texts[sid])
+            code = str(text.error_code or "")
+            webhooks.status(
+                text.status_callback, self.account, sid, text.sender, text.to, text.status, code
+            )
+
+    def _phones(self, request: Request) -> Answer:
+        """The page of all phones; a posted form is somebody's text to us."""
+        if request.method == "POST" and request.fields.get("from") and self._webhooks:
+            self.text_in(request.fields["from"], request.fields.get("body", ""))
+            return Answer(303, "", headers={"Location": "/phones"})
+        with self._lock:
+            got = [PhoneText(t.to, t.body, t.created_at, sent=False) for t in self._texts.values()]
+            said = sorted([*got, *self._said], key=lambda text: text.at)
+        return Answer(200, phones_page(said), "text/html; charset=utf-8")
 
     def _complaint(self, fields: dict[str, str]) -> Answer | None:
         to, body = fields.get("To", ""), fields.get("Body", "")

@@ -49,6 +49,7 @@ class Request:
 class Answer:
     status: int
     body: object = None  # sent as JSON, text as it is
+    content_type: str = "application/json"
     headers: dict[str, str] = field(default_factory=dict)
     delay_s: float = 0.0
     ending: Ending = Ending.ANSWERED
@@ -166,7 +167,7 @@ class _Exchange(BaseHTTPRequestHandler):
         text = answer.body if isinstance(answer.body, str) else json.dumps(answer.body)
         payload = text.encode("utf-8")
         self.send_response(answer.status)
-        self.send_header("Content-Type", "application/json")
+        self.send_header("Content-Type", answer.content_type)
         self.send_header("Content-Length", str(len(payload)))
         self.send_header("Connection", "close")
         for name, value in answer.headers.items():

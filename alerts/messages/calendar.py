@@ -12,6 +12,8 @@ References
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 
 from icalendar import Calendar, Event, vCalAddress
@@ -43,23 +45,50 @@ def start_event(
     does not raise the sequence, a stamp without a zone, an empty uid, summary or organiser
     address, or a line break in an address.
     """
-    _check(sequence, start, end, stamp, cancelled)
-    _check_given(uid=uid, summary=summary, organizer_email=organizer_email)
-    event = Event()
-    event.add("uid", _text(uid))
-    event.add("sequence", sequence)
-    event.add("dtstamp", stamp.astimezone(UTC))
-    event.add("dtstart", start)
-    event.add("dtend", end + timedelta(days=1))
-    event.add("transp", "TRANSPARENT")
-    event.add("status", "CANCELLED" if cancelled else "TENTATIVE")
-    event.add("summary", _text(summary))
-    if description:
-        event.add("description", _text(description))
-    event.add("organizer", _organizer(organizer_email, organizer_name))
-    if url:
-        event.add("url", url)
-    return _calendar(event, cancelled)
+    entry = Entry(uid, sequence, start, end, summary, description, url)
+    calendar = _empty_calendar(_method(cancelled))
+    organizer = _organizer(organizer_email, organizer_name)
+    _check_given(organizer_email=organizer_email)
+    calendar.add_component(_event(entry, organizer, stamp, cancelled))
+    content: bytes = calendar.to_ical()
+    return content
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One all-day entry from ``start`` to ``end``, the last day included."""
+
+    uid: str
+    sequence: int
+    start: date
+    end: date
+    summary: str
+    description: str
+    url: str = ""
+
+
+def start_calendar(
+    entries: Iterable[Entry],
+    *,
+    organizer_email: str,
+    organizer_name: str,
+    stamp: datetime,
+    published: bool = True,
+) -> bytes:
+    """Return a calendar of several announced entries, each as `start_event` makes it.
+
+    Not `published` leaves METHOD out: a file that a person opens is no message to be processed
+    (RFC 5545 3.7.2).
+
+    Raises ValueError as `start_event` does.
+    """
+    calendar = _empty_calendar(_method(cancelled=False) if published else "")
+    organizer = _organizer(organizer_email, organizer_name)
+    _check_given(organizer_email=organizer_email)
+    for entry in entries:
+        calendar.add_component(_event(entry, organizer, stamp, cancelled=False))
+    content: bytes = calendar.to_ical()
+    return content
 
 
 def content_type(*, cancelled: bool = False) -> str:
@@ -67,14 +96,33 @@ def content_type(*, cancelled: bool = False) -> str:
     return f"text/calendar; method={_method(cancelled)}; charset=UTF-8"
 
 
-def _calendar(event: Event, cancelled: bool) -> bytes:
+def _event(entry: Entry, organizer: vCalAddress, stamp: datetime, cancelled: bool) -> Event:
+    _check(entry.sequence, entry.start, entry.end, stamp, cancelled)
+    _check_given(uid=entry.uid, summary=entry.summary)
+    event = Event()
+    event.add("uid", _text(entry.uid))
+    event.add("sequence", entry.sequence)
+    event.add("dtstamp", stamp.astimezone(UTC))
+    event.add("dtstart", entry.start)
+    event.add("dtend", entry.end + timedelta(days=1))
+    event.add("transp", "TRANSPARENT")
+    event.add("status", "CANCELLED" if cancelled else "TENTATIVE")
+    event.add("summary", _text(entry.summary))
+    if entry.description:
+        event.add("description", _text(entry.description))
+    event.add("organizer", organizer)
+    if entry.url:
+        event.add("url", entry.url)
+    return event
+
+
+def _empty_calendar(method: str) -> Calendar:
     calendar = Calendar()
     calendar.add("prodid", "-//Cutcall//Start dates//EN")
     calendar.add("version", "2.0")
-    calendar.add("method", _method(cancelled))
-    calendar.add_component(event)
-    content: bytes = calendar.to_ical()
-    return content
+    if method:
+        calendar.add("method", method)
+    return calendar
 
 
 def _method(cancelled: bool) -> str:

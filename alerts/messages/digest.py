@@ -1,34 +1,24 @@
-"""The consultant's digest: one email a day, a table per client sorted by date, a CSV beside it."""
+"""The consultant's digest: an email with a table per client sorted by date, and what changed."""
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 
-from alerts.domain.decision import Kind
+from alerts.domain.changes import ORDER, Change, ChangeKind
+from alerts.domain.clips import Clip
+from alerts.domain.decision import START_KINDS, Kind
 from alerts.domain.delivery import Status
 from alerts.domain.records import Index
-from alerts.messages import wording
+from alerts.messages.clip_words import why
+from alerts.messages.plain_text import wrapped
 from alerts.messages.start_messages import Letter
 from alerts.messages.templates import Templates
+from alerts.messages.wording import Wording
 
-FATE = {
-    Status.QUEUED: "waiting to be sent",
-    Status.SENDING: "on its way",
-    Status.UNKNOWN: "not known whether it went out; being checked",
-    Status.ACCEPTED: "taken by the gateway, no receipt yet",
-    Status.SENT: "handed to the carrier",
-    Status.DELIVERED: "arrived",
-    Status.UNDELIVERED: "did not arrive",
-    Status.FAILED: "could not be sent",
-    Status.EXPIRED: "not sent, too late to be of use",
-    Status.CANCELLED: "not sent, overtaken by newer results",
-}
-
-EMAIL_TAKEN = "taken by the mail server"
+MOST_NEWS = 3
+"""Pieces of news in a subject; a phone shows some 40 characters of it, a screen about 100."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +33,8 @@ class DigestField:
     start_p90: date | None
     evidence: str
     cut_on: date | None = None  # when the cutting before this one was taken
+    was: date | None = None  # the start date the last digest said, where it was another one
+    fresh: ChangeKind | None = None  # RESULT, CORRECTED or NEW_FIELD since the last digest
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +59,32 @@ class DigestClient:
     start_p90: date | None
     fields: tuple[DigestField, ...]
     messages: tuple[DigestMessage, ...]
+    farm_id: int = 0
+    paused_until: date | None = None
+    changes: tuple[Change, ...] = ()
+    url: str = ""  # its page
+    picture: str = ""  # Content-ID of the chart of the field due first
 
 
-def by_date(clients: Sequence[DigestClient]) -> list[DigestClient]:
+@dataclass(frozen=True, slots=True)
+class Digest:
+    """All that one digest says."""
+
+    today: date
+    clients: tuple[DigestClient, ...]
+    mark: str
+    since: date | None = None  # the day of the last digest; None: this is the first
+    gone: tuple[str, ...] = ()  # farms that are no longer clients
+    clips: tuple[Clip, ...] = ()  # to take next, worth most first
+    page_url: str = ""
+    unsubscribe_url: str = ""
+
+    @property
+    def is_unchanged(self) -> bool:
+        return self.since is not None and not self.gone and not any(c.changes for c in self.clients)
+
+
+def by_date(clients: Iterable[DigestClient]) -> list[DigestClient]:
     """Earliest start date first, farms without one last."""
     return sorted(
         clients,
@@ -81,150 +96,241 @@ def by_date(clients: Sequence[DigestClient]) -> list[DigestClient]:
     )
 
 
-def digest(
-    templates: Templates,
-    language: str,
-    clients: Sequence[DigestClient],
-    today: date,
-    mark: str,
-    unsubscribe_url: str,
-) -> tuple[Letter, bytes]:
-    """The email and its CSV attachment (UTF-8 with BOM, so that spreadsheets read it)."""
-    ordered = by_date(clients)
-    soon = sum(1 for client in ordered if client.start_median is not None)
-    headline = (
-        f"Start dates on {wording.full_day(today)}: {len(ordered)} "
-        f"client{'' if len(ordered) == 1 else 's'}, {soon} with a date"
-    )
+def write_digest(templates: Templates, language: str, digest: Digest) -> Letter:
+    """The email; its charts and attachments are added by who sends it."""
+    words = templates.wording(language)
     values = {
-        "headline": headline,
-        "clients": [_client(client, today) for client in ordered],
-        "unsubscribe_url": unsubscribe_url,
-        "mark": mark,
+        "headline": headline(words, digest),
+        "changes": _changes(words, digest),
+        "since": words.say("digest.since", day=words.full_day(digest.since))
+        if digest.since
+        else "",
+        "nothing": words.say("digest.nothing", day=words.full_day(digest.since))
+        if digest.since and digest.is_unchanged
+        else "",
+        "clients": [_client(words, client, digest.today) for client in by_date(digest.clients)],
+        "clips": [_clip(words, clip) for clip in digest.clips],
+        "page_url": digest.page_url,
+        "unsubscribe_url": digest.unsubscribe_url,
+        "mark": digest.mark,
     }
-    letter = Letter(
-        subject=headline,
-        text=templates.fill("digest_email.txt", language, values),
+    return Letter(
+        subject=headline(words, digest),
+        text=wrapped(templates.fill("digest_email.txt", language, values)),
         html=templates.fill("digest_email.html", language, values),
     )
-    return letter, digest_csv(ordered)
 
 
-def _client(client: DigestClient, today: date) -> dict[str, object]:
+# --------------------------------------------------------------------------- the headline
+
+
+def headline(words: Wording, digest: Digest) -> str:
+    """The first line and the subject: what changed, else how many dates there are."""
+    day = words.full_day(digest.today)
+    if digest.since is not None and not digest.is_unchanged:
+        return words.say("digest.news", day=day, news=_news(words, digest))
+    clients = words.counted("digest.clients", len(digest.clients))
+    dated = sum(1 for client in digest.clients if client.start_median is not None)
+    entry = "digest.same" if digest.is_unchanged else "digest.line"
+    return words.say(entry, day=day, clients=clients, dated=dated)
+
+
+def _news(words: Wording, digest: Digest) -> str:
+    """'Alder End moved to May 12, results from 3 clients': a farm by its name where it is alone."""
+    told: dict[ChangeKind, list[tuple[str, Change]]] = {}
+    for client in by_date(digest.clients):
+        for change in client.changes:
+            told.setdefault(change.kind, []).append((client.farm, change))
+    for farm in digest.gone:
+        told.setdefault(ChangeKind.GONE, []).append((farm, Change(ChangeKind.GONE)))
+    pieces = [
+        _piece(words, kind, told[kind], digest.today)
+        for kind in sorted(told, key=ORDER.__getitem__)
+    ]
+    news = ", ".join(pieces[:MOST_NEWS])
+    return words.say("digest.more", news=news) if len(pieces) > MOST_NEWS else news
+
+
+def _piece(words: Wording, kind: ChangeKind, told: list[tuple[str, Change]], today: date) -> str:
+    farms = {farm for farm, _ in told}
+    count = len(told) if kind is ChangeKind.FAILED else len(farms)
+    farm, change = told[0]
+    now = words.short_day(change.now) if change.now else ""
+    when = _when(words, change, today)
+    return words.counted(f"digest.news_{kind}", count, farm=farm, now=now, when=when)
+
+
+def _when(words: Wording, change: Change, today: date | None) -> str:
+    """'in 5 days'; 'now' for a start that is today or gone by; a date where no day is given."""
+    if today is None and change.now is not None:
+        return words.short_day(change.now)
+    ahead = (change.now - today).days if change.now and today else 0
+    if ahead <= 0:
+        return words.say("digest.when_now")
+    return words.say("digest.when_in", days=words.counted("numbers.days", ahead))
+
+
+def _changes(words: Wording, digest: Digest) -> list[dict[str, str]]:
+    """Client by client what is otherwise than the last digest said; nothing for a first digest."""
+    if digest.since is None:
+        return []
+    rows = [
+        {
+            "farm": client.farm,
+            "said": "; ".join(
+                change_words(words, change, digest.today) for change in client.changes
+            ),
+        }
+        for client in by_date(digest.clients)
+        if client.changes
+    ]
+    gone = change_words(words, Change(ChangeKind.GONE), digest.today)
+    return [*rows, *({"farm": farm, "said": gone} for farm in digest.gone)]
+
+
+def change_words(words: Wording, change: Change, today: date | None) -> str:
+    """'start date was Fri May 14, now Wed May 12', 'new result from North 40'."""
+    return words.say(
+        f"digest.changed_{change.kind}",
+        field=change.field,
+        person=change.person,
+        was=words.full_day(change.was) if change.was else "",
+        now=words.full_day(change.now) if change.now else "",
+        when=_when(words, change, today),
+    )
+
+
+# --------------------------------------------------------------------------- one client
+
+
+def _client(words: Wording, client: DigestClient, today: date) -> dict[str, object]:
     fields = sorted(client.fields, key=lambda f: (f.start_median or date.max, f.name))
+    first = fields[0] if fields else None
     return {
         "farm": client.farm,
         "farmer": client.farmer,
-        "summary": _summary(client, today),
-        "rows": [
-            {"name": field.name, "start": _field_start(field, today), "evidence": _known(field)}
-            for field in fields
-        ],
-        "told": [_told(message) for message in client.messages]
-        or (["Told nothing yet."] if client.start_median else []),
+        "url": client.url,
+        "summary": summary(words, client, today),
+        "marks": _client_marks(words, client),
+        "picture": client.picture if first else "",
+        "picture_says": _picture_says(words, first, today) if first else "",
+        "picture_of": words.say("digest.chart", field=first.name)
+        if first and len(fields) > 1
+        else "",
+        "rows": [_row(words, field, today) for field in fields],
+        "told": [told_words(words, message) for message in client.messages]
+        or ([words.say("digest.untold")] if client.start_median else []),
     }
 
 
-def _summary(client: DigestClient, today: date) -> str:
+def _client_marks(words: Wording, client: DigestClient) -> str:
+    """What the digest's line of this client bears beside the date: 'was Fri May 14'."""
+    said = [
+        words.say("digest.mark_was", was=words.full_day(change.was))
+        for change in client.changes
+        if change.kind is ChangeKind.MOVED and change.was
+    ]
+    if any(change.kind is ChangeKind.NEW_CLIENT for change in client.changes):
+        said.append(words.say("digest.changed_new_client"))
+    return ", ".join(said)
+
+
+def summary(words: Wording, client: DigestClient, today: date) -> str:
+    """One or two sentences: the start date, or why there is none, and a pause."""
+    said = _start(words, client, today)
+    if client.paused_until is None or client.paused_until <= today:
+        return said
+    return f"{said} {words.say('digest.paused', day=words.full_day(client.paused_until))}"
+
+
+def _start(words: Wording, client: DigestClient, today: date) -> str:
     if client.start_median is not None:
         began = [field.cut_on for field in client.fields if field.cut_on and not field.start_median]
         if began:
             # The rest of the farm follows; a date to start would be no news.
-            return f"Cutting since {wording.full_day(min(began))}."
-        likely = wording.likely(client.start_p10, client.start_p90, today)
-        return f"Start {wording.full_day(client.start_median)} ({likely})."
+            return words.say("digest.cutting_since", day=words.full_day(min(began)))
+        day = words.full_day(client.start_median)
+        likely = words.likely(client.start_p10, client.start_p90, today)
+        entry = "digest.start_likely" if likely else "digest.start"
+        return words.say(entry, day=day, likely=likely)
     if any(field.start_p10 is not None for field in client.fields):
-        return "Start later than the outlook reaches."
-    if all(field.cut_on is not None for field in client.fields):
-        return "All fields cut; no result from the next cutting yet."
-    return "No start date yet: no usable result this season."
+        return words.say("digest.later")
+    if client.fields and all(field.cut_on is not None for field in client.fields):
+        return words.say("digest.all_cut")
+    return words.say("digest.none")
 
 
-def _field_start(field: DigestField, today: date) -> str:
-    if field.start_median is None:
-        return "later" if field.start_p10 else "-"
-    likely = wording.likely(field.start_p10, field.start_p90, today)
-    return f"{wording.full_day(field.start_median)} ({likely})"
+def _row(words: Wording, field: DigestField, today: date) -> dict[str, str]:
+    known = field.evidence
+    if field.cut_on is not None:
+        day = words.short_day(field.cut_on)
+        known = words.say("digest.cut", day=day, cutting=field.cutting, evidence=field.evidence)
+    return {
+        "name": field.name,
+        "start": _field_start(words, field, today),
+        "was": words.say("digest.mark_was", was=words.full_day(field.was)) if field.was else "",
+        "evidence": known,
+        "fresh": words.say(_FRESH[field.fresh]) if field.fresh else "",
+    }
 
 
-def _known(field: DigestField) -> str:
-    if field.cut_on is None:
-        return field.evidence
-    return f"cut {wording.short_day(field.cut_on)}; cutting {field.cutting}: {field.evidence}"
-
-
-SAID = {
-    Kind.COMING: "start about {day}",
-    Kind.MOVED: "start moved to {day}",
-    Kind.START: "start {day}",
-    Kind.PAST: "already past its target",
-    Kind.NO_RESULTS: "no new result, clip again",
+_FRESH: Mapping[ChangeKind, str] = {
+    ChangeKind.RESULT: "digest.mark_result",
+    ChangeKind.CORRECTED: "digest.mark_corrected",
+    ChangeKind.NEW_FIELD: "digest.mark_new",
 }
 
 
-def _told(message: DigestMessage) -> str:
-    day = wording.full_day(message.start_on) if message.start_on else ""
-    said = SAID.get(Kind(message.kind), message.kind.replace("_", " ")).format(day=day)
-    by = "text" if message.channel == "sms" else "email"
-    return f"{wording.short_day(message.on)}, {by} to {message.to}: {said}; {fate(message)}."
+def _field_start(words: Wording, field: DigestField, today: date) -> str:
+    if field.start_median is None:
+        return words.say("digest.field_later") if field.start_p10 else "-"
+    day = words.full_day(field.start_median)
+    likely = words.likely(field.start_p10, field.start_p90, today)
+    return words.say("digest.field_likely", day=day, likely=likely) if likely else day
 
 
-def fate(message: DigestMessage) -> str:
+def _picture_says(words: Wording, field: DigestField, today: date) -> str:
+    start = _field_start(words, field, today)
+    return words.say("digest.picture", field=field.name, start=start)
+
+
+def _clip(words: Wording, clip: Clip) -> dict[str, str]:
+    return {
+        "day": words.full_day(clip.on),
+        "where": words.say("clips.where", field=clip.field, farm=clip.farm),
+        "why": why(words, clip),
+        "sampler": clip.sampler,
+    }
+
+
+# ------------------------------------------------------------------- what was told
+
+
+def told_words(words: Wording, message: DigestMessage) -> str:
+    """'May 11, text to Ida Brandvold: start about Tue May 18; arrived.'"""
+    return words.say(
+        "digest.told",
+        day=words.short_day(message.on),
+        by=words.say(f"digest.by_{message.channel}"),
+        person=message.to,
+        said=_said(words, message),
+        fate=fate(words, message),
+    )
+
+
+def _said(words: Wording, message: DigestMessage) -> str:
+    if message.kind not in {*START_KINDS, Kind.NO_RESULTS}:
+        return words.say("digest.said_other")
+    day = words.full_day(message.start_on) if message.start_on else ""
+    return words.say(f"digest.said_{message.kind}", day=day)
+
+
+def fate(words: Wording, message: DigestMessage) -> str:
     """What became of a message, in words."""
     if message.channel == "email" and message.status is Status.ACCEPTED:
-        return EMAIL_TAKEN
-    said = FATE[message.status]
+        return words.say("digest.fate_accepted_email")
+    said = words.say(f"digest.fate_{message.status}")
     failed = message.status in (Status.UNDELIVERED, Status.FAILED)
-    return f"{said} ({message.detail})" if failed and message.detail else said
-
-
-_HEADER = (
-    "client",
-    "farmer",
-    "field",
-    "cutting",
-    "index",
-    "standing_target",
-    "results",
-    "start_p10",
-    "start_median",
-    "start_p90",
-    "farm_start",
-    "last_told",
-    "told_start",
-    "fate",
-)
-
-
-def digest_csv(clients: Sequence[DigestClient]) -> bytes:
-    """One row a field; cells that a spreadsheet would run as a formula are made plain text."""
-    out = io.StringIO(newline="")
-    writer = csv.writer(out)
-    writer.writerow(_HEADER)
-    for client in clients:
-        last = client.messages[-1] if client.messages else None
-        for field in client.fields:
-            writer.writerow(
-                [
-                    plain_cell(client.farm),
-                    plain_cell(client.farmer),
-                    plain_cell(field.name),
-                    field.cutting,
-                    field.index.label,
-                    wording.number(field.standing_target),
-                    field.results,
-                    field.start_p10 or "",
-                    field.start_median or "",
-                    field.start_p90 or "",
-                    client.start_median or "",
-                    last.on if last else "",
-                    last.start_on or "" if last else "",
-                    plain_cell(fate(last)) if last else "",
-                ]
-            )
-    return out.getvalue().encode("utf-8-sig")
-
-
-def plain_cell(text: str) -> str:
-    """Keep a name from acting as a formula when the CSV is opened in a spreadsheet."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
+    if failed and message.detail:
+        return words.say("digest.fate_why", fate=said, why=message.detail)
+    return said

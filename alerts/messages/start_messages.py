@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
@@ -10,15 +10,18 @@ from alerts.agronomy.goals import start_quality
 from alerts.domain.decision import Decision, Kind
 from alerts.domain.outlook import FarmOutlook, FieldOutlook, standing_target
 from alerts.domain.records import HarvestMethod, Index, WhichLoad
-from alerts.messages import wording
 from alerts.messages.segments import clean, count
 from alerts.messages.templates import Templates
+from alerts.messages.wording import ENGLISH, Wording, one_line, shortened
 
 MOST_PARTS = 2
 """A text never costs more than two parts."""
 
 NAME_LENGTHS = (24, 12)
 """Longest names in a text [characters], and where that makes it too long."""
+
+MOST_NAMED = (6, 3, 2)
+"""Most fields that a text names, and where that makes it too long."""
 
 WAITING_SHOWN = 8
 """Days of waiting shown in an email, today included."""
@@ -48,6 +51,9 @@ class Setting:
     dry_days: int = 0  # days without rain that the harvest method needs
     gain_lb_per_acre_day: float = 0.0  # dry matter that waiting brings [lb DM an acre a day]
     fall_from: date | None = None  # from this day on a cut may weaken the stand for winter
+    page_url: str = ""  # the farm's own page
+    picture: str = ""  # Content-ID of the chart, and what it shows in words
+    picture_says: str = ""
 
 
 def start_text(
@@ -95,85 +101,116 @@ def _text_values(
     longest: int,
 ) -> list[dict[str, object]]:
     """Values for the template, from the fullest wording to the shortest."""
-    outlook = _cleaned(outlook)
+    words = templates.wording(setting.language)
+    outlook = _cleaned(in_words(outlook, words))
     field, today = outlook.tightest, setting.today
     index = outlook.farm.index
     shared: dict[str, object] = {
-        "farm": wording.shortened(outlook.farm.name, longest),
-        "field": wording.shortened(field.name, longest),
-        "today": wording.full_day(today),
-        "start": _start_words(decision),
-        "likely": wording.likely_start(outlook.start, today),
-        "latest": wording.at_latest(outlook.start.p90, today),
-        "was": wording.full_day(decision.was) if decision.was else "",
+        "farm": shortened(outlook.farm.name, longest),
+        "field": shortened(field.name, longest),
+        "today": words.full_day(today),
+        "start": _start_words(decision, words),
+        "likely": words.likely_start(outlook.start, today),
+        "latest": words.at_latest(outlook.start.p90, today),
+        "was": words.full_day(decision.was) if decision.was else "",
         "late": decision.start_on < today,
-        "when": wording.near_day(decision.start_on, today),
+        "when": words.near_day(decision.start_on, today),
         "index": index.label,
-        "standing": wording.number(round(field.days[0].median, 1 if index is Index.NDF else 0)),
-        "target": wording.number(field.standing_target),
-        "feed": wording.number(outlook.farm.feed_target),
-        "worse": "under" if index.falls else "over",
+        "standing": _whole(field.days[0].median, index, words),
+        "target": words.number(field.standing_target),
+        "feed": words.number(outlook.farm.feed_target),
+        "worse": words.say("why.under" if index.falls else "why.over"),
         "caution": templates.text_caution(setting.language, setting.harvest_method),
+        "rain": setting.rain,
     }
-    whys = _reasons(outlook, longest)
-    return [
-        {
-            **shared,
-            "order": wording.harvest_order(outlook, most, longest),
-            "why": why,
-            "short": why != whys[0],
-            "rain": setting.rain,
-        }
-        for most in (6, 3, 2)
-        for why in whys
-    ]
+    return [{**shared, **reason} for reason in _reasons(outlook, longest, words)]
 
 
 def _cleaned(outlook: FarmOutlook) -> FarmOutlook:
     """Names as a text can hold them; cleaned first, since that may lengthen them."""
     fields = (
-        replace(
-            field,
-            name=wording.one_line(field.name),
-            stands_in=wording.one_line(field.stands_in),
-        )
+        replace(field, name=one_line(field.name), stands_in=one_line(field.stands_in))
         for field in outlook.fields
     )
     return replace(
         outlook,
-        farm=replace(outlook.farm, name=wording.one_line(outlook.farm.name)),
+        farm=replace(outlook.farm, name=one_line(outlook.farm.name)),
         fields=tuple(fields),
     )
 
 
-def _start_words(decision: Decision) -> str:
-    day = wording.full_day(decision.start_on)
-    return f"after {day}" if decision.beyond_horizon else day
+def in_words(outlook: FarmOutlook, words: Wording) -> FarmOutlook:
+    """The outlook with what stands in for a field named in this language."""
+    fields = (replace(field, stands_in=words.stand_in(field)) for field in outlook.fields)
+    return replace(outlook, fields=tuple(fields))
 
 
-def _reasons(outlook: FarmOutlook, longest: int) -> tuple[str, str, str]:
-    """The numbers behind the date, from the fullest wording to the shortest."""
+def _start_words(decision: Decision, words: Wording) -> str:
+    day = words.full_day(decision.start_on)
+    return words.say("dates.after", day=day) if decision.beyond_horizon else day
+
+
+def _reasons(outlook: FarmOutlook, longest: int, words: Wording) -> Iterator[dict[str, object]]:
+    """Harvest order and the numbers behind the date, from the fullest wording to the shortest."""
     farm, field = outlook.farm, outlook.tightest
-    latest, target = _latest(field, longest), wording.number(field.standing_target)
-    needs = "needs" if farm.index.falls else "limit"
-    return (
-        f"{latest}; {needs} {target} standing to store {wording.number(farm.feed_target)}, "
-        f"{wording.days(farm.harvest_days)} harvest.",
-        f"{latest}; {needs} {target} standing.",
-        f"{latest}, {needs} {target}.",
+    shared = {
+        "needs": words.say("why.needs" if farm.index.falls else "why.limit"),
+        "target": words.number(field.standing_target),
+        "feed": words.number(farm.feed_target),
+        "days": words.days(outlook.harvest_days),
+    }
+    latest = _latest(field, longest, words)
+    for most in MOST_NAMED:
+        order = words.harvest_order(outlook, most, longest)
+        for entry in ("why.full", "why.middle", "why.short"):
+            why = words.say(entry, latest=latest, **shared)
+            yield {"order": order, "why": why, "short": entry != "why.full"}
+        if order and not field.stands_in and field.last_value is not None:
+            why = _reason_in_order(outlook, most, longest, words, shared)
+            yield {"order": "", "why": why, "short": True}
+    if longest == NAME_LENGTHS[-1]:
+        # Last resort of a long first text: what the farmer knows or finds in the next one goes.
+        bare = words.say("why.short", latest=latest, **shared)
+        yield {"order": "", "why": bare, "short": True}
+        yield {"order": "", "why": bare, "short": True, "was": ""}
+
+
+def _reason_in_order(
+    outlook: FarmOutlook, most: int, longest: int, words: Wording, shared: Mapping[str, str]
+) -> str:
+    """'Hill Top first (RFV 205 on May 11, needs 185), then North 40.': its name said once."""
+    first, *others = outlook.fields
+    return words.say(
+        "why.in_order",
+        first=shortened(first.name, longest),
+        rest=words.listed([shortened(f.name, longest) for f in others], most - 1),
+        latest=_newest(first, words),
+        **shared,
     )
 
 
-def _latest(field: FieldOutlook, longest: int) -> str:
-    name = wording.shortened(field.stands_in or field.name, longest)
+def _latest(field: FieldOutlook, longest: int, words: Wording) -> str:
+    """'Long Strip RFV 205 on May 11'."""
+    name = source(field, longest)
+    newest = _newest(field, words)
+    if not newest:
+        return name if field.is_area else words.say("why.no_result", name=name)
+    return words.say("why.latest", name=name, reading=newest)
+
+
+def source(field: FieldOutlook, longest: int) -> str:
+    """Whose result is named; a sentence's words, unlike a name, are never cut short."""
+    return field.stands_in if field.is_area else shortened(field.stands_in or field.name, longest)
+
+
+def _newest(field: FieldOutlook, words: Wording) -> str:
+    """'RFV 205 on May 11', 'RFQ 198 on May 11 (no RFV yet)'; "" without any result."""
     if field.last_on is None or field.last_value is None:
-        return f"{name} no result"
-    other = field.last_index
-    untested = "" if other is None else f" (no {field.index.label} yet)"
-    return (
-        f"{name} {wording.reading(other or field.index, field.last_value)} "
-        f"on {wording.short_day(field.last_on)}{untested}"
-    )
+        return ""
+    latest = words.dated_reading(field.last_index or field.index, field.last_value, field.last_on)
+    if field.last_index is None:
+        return latest
+    return words.say("why.other_index", latest=latest, index=field.index.label)
 
 
 # ---------------------------------------------------------------------------- email
@@ -183,120 +220,176 @@ def start_email(
     templates: Templates, decision: Decision, outlook: FarmOutlook, setting: Setting
 ) -> Letter:
     """The email: the same news first, then each field, the sum in words, and the cautions."""
+    words = templates.wording(setting.language)
+    outlook = in_words(outlook, words)
+    subject = headline(decision, outlook, setting.today, words)
     values = {
-        "headline": headline(decision, outlook, setting.today),
-        "arithmetic": arithmetic(outlook),
-        "rows": [_row(field, setting.today) for field in outlook.fields],
-        "waiting": _waiting(outlook, setting),
-        "standing": _standing(outlook.tightest),
-        "clock": "degree days" if outlook.follows_heat else "the calendar",
+        "headline": subject,
+        "arithmetic": arithmetic(outlook, words),
+        "rows": [_row(field, setting.today, words) for field in outlook.fields],
+        "waiting": _waiting(outlook, setting, words),
+        "stored": words.say(f"email.{outlook.farm.which_load}_stored"),
+        "standing": _standing(outlook.tightest, words),
+        "clock": words.say("email.degree_days" if outlook.follows_heat else "email.calendar"),
         "rain": setting.rain,
-        "dry": _dry_words(setting),
-        "a_day": _a_day(outlook.tightest),
+        "dry": _dry_words(setting, words),
+        "a_day": _a_day(outlook.tightest, words),
         "cautions": (
             *templates.cautions(setting.language, setting.harvest_method),
             *_season_cautions(templates, decision, outlook, setting),
         ),
         "unsubscribe_url": setting.unsubscribe_url,
+        "page_url": setting.page_url,
+        "picture": setting.picture,
+        "picture_says": setting.picture_says,
         "mark": setting.mark,
     }
     return Letter(
-        subject=headline(decision, outlook, setting.today),
+        subject=subject,
         text=templates.fill("start_email.txt", setting.language, values),
         html=templates.fill("start_email.html", setting.language, values),
     )
 
 
-def headline(decision: Decision, outlook: FarmOutlook, today: date) -> str:
+def headline(
+    decision: Decision, outlook: FarmOutlook, today: date, words: Wording = ENGLISH
+) -> str:
     """One line with the date and the farm; also the subject of the email."""
-    start, farm = _start_words(decision), outlook.farm.name
-    if decision.kind is Kind.PAST:
-        field = outlook.tightest
-        return f"{farm}: {field.name} is already past its {field.index.label} target"
+    return words.say(
+        f"headline.{_headline_entry(decision, today)}",
+        farm=outlook.farm.name,
+        field=outlook.tightest.name,
+        index=outlook.tightest.index.label,
+        start=_start_words(decision, words),
+        when=words.near_day(decision.start_on, today),
+        was=words.full_day(decision.was) if decision.was else "",
+    )
+
+
+def _headline_entry(decision: Decision, today: date) -> str:
+    moved = decision.was is not None
     if decision.kind is Kind.START:
-        told = f", instead of {wording.full_day(decision.was)}" if decision.was else ""
-        if decision.start_on < today:
-            return f"{farm}: start cutting now, the day to start was {start}{told}"
-        return f"{farm}: start cutting {wording.near_day(decision.start_on, today)}{told}"
-    if decision.kind is Kind.MOVED and decision.was is not None:
-        return f"{farm}: start date moved to {start}, was {wording.full_day(decision.was)}"
-    return f"{farm}: start cutting about {start}"
+        entry = "late" if decision.start_on < today else "start"
+        return f"{entry}_moved" if moved else entry
+    if decision.kind is Kind.MOVED and not moved:
+        return "coming"
+    return decision.kind
 
 
-def arithmetic(outlook: FarmOutlook) -> str:
-    """The sum in words: feed target, handling loss, harvest length, quality at the start."""
-    farm, field = outlook.farm, outlook.tightest
-    target = standing_target(farm)
-    at_start = float(
-        start_quality(
-            target,
-            farm.harvest_days,
-            field.change_per_day,
-            share=0.5 if farm.which_load is WhichLoad.AVERAGE else 1.0,
-            falls=farm.index.falls,
-        )
+def arithmetic(outlook: FarmOutlook, words: Wording = ENGLISH) -> str:
+    """The farm's sum in words: feed target, handling loss, harvest length, quality at the start.
+
+    Of a harvest under way, the length is that of what still stands.
+    """
+    field, days = outlook.tightest, outlook.harvest_days
+    takes = words.say(
+        "email.takes_rest" if outlook.under_way else "email.takes",
+        days=words.counted("numbers.days", round(days, 1)),
     )
-    days = wording.number(farm.harvest_days)
-    load = "last load" if farm.which_load is WhichLoad.LAST else "average of the crop"
-    unit = "points" if farm.index.falls else "units"
-    return (
-        f"You want {wording.reading(farm.index, farm.feed_target)} in storage. Handling "
-        f"{'loses' if farm.index.falls else 'adds'} about {wording.number(farm.handling_loss)} "
-        f"{unit}, so the {load} must still stand at {wording.number(target)} when it is cut. "
-        f"{field.name} {'loses' if farm.index.falls else 'gains'} about "
-        f"{field.change_per_day:.1f} {unit} a day and the harvest takes "
-        f"{days} day{'' if days == '1' else 's'}: start near "
-        f"{wording.reading(farm.index, at_start)}."
+    return _sum(outlook, field, "sum", at_start(outlook, field, days), words, takes=takes)
+
+
+def field_arithmetic(outlook: FarmOutlook, field: FieldOutlook, words: Wording = ENGLISH) -> str:
+    """The sum of one field, which takes its own part of the harvest only."""
+    if len(outlook.fields) == 1 and not outlook.under_way:
+        return arithmetic(outlook, words)
+    return _sum(
+        outlook,
+        field,
+        "field",
+        at_start(outlook, field, field.own_days),
+        words,
+        own=words.number(round(field.own_days, 1)),
+        days=words.counted("numbers.days", outlook.farm.harvest_days),
     )
 
 
-def _row(field: FieldOutlook, today: date) -> dict[str, str]:
+def at_start(outlook: FarmOutlook, field: FieldOutlook, days: float) -> float:
+    """Standing quality of a field on the day to start a harvest of ``days``, by the rule of
+    thumb [index units]."""
+    farm = outlook.farm
+    share = 0.5 if farm.which_load is WhichLoad.AVERAGE else 1.0
+    target, falls = standing_target(farm), farm.index.falls
+    return float(start_quality(target, days, field.change_per_day, share=share, falls=falls))
+
+
+def _sum(
+    outlook: FarmOutlook,
+    field: FieldOutlook,
+    entry: str,
+    near: float,
+    words: Wording,
+    **said: str,
+) -> str:
+    farm = outlook.farm
+    return words.say(
+        f"email.{entry}_{'falls' if farm.index.falls else 'rises'}",
+        feed=words.reading(farm.index, farm.feed_target),
+        loss=words.number(farm.handling_loss),
+        load=words.say(f"email.{farm.which_load}_load"),
+        target=words.number(standing_target(farm)),
+        field=field.name,
+        change=words.decimals(field.change_per_day, 1),
+        at_start=words.reading(farm.index, near),
+        **said,
+    )
+
+
+def _row(field: FieldOutlook, today: date, words: Wording) -> dict[str, str | bool]:
+    start = field.start.median
     return {
         "name": field.name,
-        "start": wording.full_day(field.start.median) if field.start.median else "later",
-        "likely": wording.likely_start(field.start, today),
-        "evidence": wording.evidence(field),
+        "start": words.full_day(start) if start else words.say("dates.later"),
+        "dated": start is not None,
+        "likely": words.likely_start(field.start, today),
+        "evidence": words.evidence(field),
     }
 
 
-def _waiting(outlook: FarmOutlook, setting: Setting) -> list[dict[str, str]]:
-    """What each day of waiting costs and buys, for the field due first."""
+def _waiting(outlook: FarmOutlook, setting: Setting, words: Wording) -> list[dict[str, str]]:
+    """What each day of waiting costs and buys: the field due first as it stands on that day, and
+    the load that has to meet the target as it is stored."""
     farm, field = outlook.farm, outlook.tightest
     handled = -farm.handling_loss if farm.index.falls else farm.handling_loss
+
+    start = outlook.start
+    shown = start.waiting[:WAITING_SHOWN], start.load[:WAITING_SHOWN], field.days
+
+    def whole(value: float) -> str:
+        return _whole(value, farm.index, words)
+
     return [
         {
-            "day": wording.full_day(setting.today + timedelta(days=k)),
-            "chance": wording.percent(chance),
-            "standing": _whole(day.median, farm.index),
-            "range": f"{_whole(day.low, farm.index)}-{_whole(day.high, farm.index)}",
-            "stored": _whole(day.median + handled, farm.index),
+            "day": words.full_day(setting.today + timedelta(days=k)),
+            "chance": words.percent(chance),
+            "standing": whole(day.median),
+            "range": f"{whole(day.low)}-{whole(day.high)}",
+            "stored": whole(load + handled),
             "gained": f"{k * setting.gain_lb_per_acre_day:.0f}",
         }
-        for k, (chance, day) in enumerate(
-            zip(outlook.start.waiting[:WAITING_SHOWN], field.days, strict=False)
-        )
+        for k, (chance, load, day) in enumerate(zip(*shown, strict=False))
     ]
 
 
-def _whole(value: float, index: Index) -> str:
-    return wording.number(round(value, 1 if index is Index.NDF else 0))
+def _whole(value: float, index: Index, words: Wording) -> str:
+    return words.number(round(value, 1 if index is Index.NDF else 0))
 
 
-def _dry_words(setting: Setting) -> str:
+def _dry_words(setting: Setting, words: Wording) -> str:
     """'The forecast's first 3 dry days in a row begin Thu May 20.'; "" where none are in sight."""
     if setting.dry_from is None:
         return ""
-    begin = wording.full_day(setting.dry_from)
-    if setting.dry_days == 1:
-        return f"The first dry day in the forecast is {begin}."
-    return f"The first {setting.dry_days} dry days in a row in the forecast begin {begin}."
+    return words.counted("email.dry", setting.dry_days, day=words.full_day(setting.dry_from))
 
 
-def _a_day(field: FieldOutlook) -> str:
+def _a_day(field: FieldOutlook, words: Wording) -> str:
     """'4 points of RFV a day', 'NDF units ...': what waiting costs."""
-    if field.index.falls:
-        return f"{field.change_per_day:.0f} points of {field.index.label} a day"
-    return f"{field.change_per_day:.1f} units of NDF a day"
+    falls = field.index.falls
+    return words.say(
+        "email.a_day_falls" if falls else "email.a_day_rises",
+        change=words.decimals(field.change_per_day, 0 if falls else 1),
+        index=field.index.label,
+    )
 
 
 def _season_cautions(
@@ -311,12 +404,12 @@ def _season_cautions(
     return found
 
 
-def _standing(field: FieldOutlook) -> str:
+def _standing(field: FieldOutlook, words: Wording) -> str:
     today = field.days[0]
-    low, high = (
-        wording.number(round(v, field.index is Index.NDF)) for v in (today.low, today.high)
-    )
-    return (
-        f"{field.name} stands at about {wording.reading(field.index, today.median)} today "
-        f"(80 % range {low} to {high})."
+    return words.say(
+        "email.standing",
+        field=field.name,
+        reading=words.reading(field.index, today.median),
+        low=_whole(today.low, field.index, words),
+        high=_whole(today.high, field.index, words),
     )

@@ -18,6 +18,8 @@ from jinja2.meta import find_undeclared_variables
 
 from alerts.domain.errors import ConfigurationError
 from alerts.domain.records import HarvestMethod
+from alerts.messages.wording import ENGLISH, Wording
+from alerts.messages.words import read_words
 
 FALLBACK_LANGUAGE = "en"
 
@@ -37,6 +39,7 @@ class Templates:
             undefined=StrictUndefined,
             keep_trailing_newline=False,
         )
+        self._wordings: dict[str, Wording] = {}
 
     def fill(self, name: str, language: str, values: Mapping[str, object]) -> str:
         try:
@@ -47,11 +50,28 @@ class Templates:
         except Exception as error:  # an operator's template may do anything wrong
             raise _broken(f"{language}/{name}", error) from error
 
-    def check(self) -> int:
-        """Look through every template and caution there is; returns how many files.
+    def wording(self, language: str) -> Wording:
+        """The words of a language, of English where it has none.
 
-        ConfigurationError names the first that cannot be read, or that has a placeholder which no
-        shipped template has.
+        ConfigurationError names the first entry that an edited ``words.toml`` lacks.
+        """
+        if language not in self._wordings:
+            self._wordings[language] = self._read_wording(language)
+        return self._wordings[language]
+
+    def _read_wording(self, language: str) -> Wording:
+        for folder in (language, FALLBACK_LANGUAGE):
+            for place in self._places:
+                path = place / folder / "words.toml"
+                if path.is_file():
+                    return Wording(folder, read_words(path, like=ENGLISH.phrases))
+        return ENGLISH
+
+    def check(self) -> int:
+        """Look through every template, caution and word there is; returns how many files.
+
+        ConfigurationError names the first that cannot be read, that has a placeholder which no
+        shipped template has, or that lacks a word.
         """
         known = {name for path in _files(self._places[-1]) for name in self._placeholders(path)}
         found = [path for place in self._places for path in _files(place)]
@@ -64,7 +84,10 @@ class Templates:
         cautions = [path for place in self._places for path in place.glob("*/cautions.toml")]
         for path in cautions:
             _read(path)
-        return len(found) + len(cautions)
+        words = [path for place in self._places for path in place.glob("*/words.toml")]
+        for path in words:
+            read_words(path, like=ENGLISH.phrases)
+        return len(found) + len(cautions) + len(words)
 
     def _placeholders(self, path: Path) -> set[str]:
         try:

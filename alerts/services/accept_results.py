@@ -22,7 +22,9 @@ from alerts.domain.records import Note, ParsedDocument, Rejection, Result
 from alerts.intake.base import RawDocument, ReadingRules, Source
 from alerts.intake.labmap import LabMap
 from alerts.intake.parse import read_document
-from alerts.services.missing import missing_notes
+from alerts.services.bounds import Bounds, bounds_of
+from alerts.services.missing import missing_notes, withdrawn_note
+from alerts.services.senders import sender_of
 from alerts.services.versions import Versions, identity, is_of_another_field
 from alerts.store import areas, documents, fields, results
 from alerts.store.fields import KnownField, Labels
@@ -79,6 +81,7 @@ def accept(
             lab=document.lab,
             content=document.content,
             now=now,
+            of_sender=sender_of(document.source) is not None,
         )
     return _read(sessions, stored, document, rules, now)
 
@@ -157,9 +160,10 @@ def _take_over(
     report.rejected.extend(parsed.rejections)
     report.notes.extend(parsed.notes)
     known = fields.find_fields(session, {labels_of(result) for result in parsed.results})
-    usable, where = _match(parsed.results, known, report)
+    bounds = bounds_of(session, stored.source)
+    usable, where = _match(parsed.results, known, bounds, report)
     values = index_values(usable, [f.grass_pct if f else None for f in where], rules.guidelines)
-    touched = _store(session, stored, usable, where, values, rules, now, report)
+    touched = _store(session, stored, usable, where, values, bounds, rules, now, report)
     areas.mark_due(session, touched, now)
     documents.close_document(
         session, stored, now=now, rejections=report.rejected, notes=report.notes
@@ -183,13 +187,20 @@ def labels_of(result: Result) -> Labels:
 
 
 def _match(
-    found: Sequence[Result], known: dict[Labels, list[KnownField]], report: IntakeReport
+    found: Sequence[Result],
+    known: dict[Labels, list[KnownField]],
+    bounds: Bounds,
+    report: IntakeReport,
 ) -> tuple[list[Result], list[KnownField | None]]:
-    """The field of each result; samples of closed fields go to the rejected rows."""
+    """The field of each result; what is of closed fields, or not the sender's to tell, goes to the
+    rejected rows."""
     usable: list[Result] = []
     where: list[KnownField | None] = []
     for result in found:
-        candidates = known.get(labels_of(result), [])
+        candidates = [one for one in known.get(labels_of(result), []) if bounds.hold(one.farm_id)]
+        if not candidates and not bounds.may_wait(result):
+            report.rejected.append(_not_yours(result))
+            continue
         single = candidates[0] if len(candidates) == 1 else None
         if single is not None and single.closed_on is not None:
             report.rejected.append(_closed(result, single))
@@ -201,16 +212,28 @@ def _match(
     return usable, where
 
 
-def _closed(result: Result, known: KnownField) -> Rejection:
-    return Rejection(
-        row=result.row,
-        column="field",
-        reason=(
-            f"field {known.name} of {known.farm_name} is closed since {known.closed_on}; "
-            "enrol it again, or give the name of the field that was sampled"
-        ),
-        raw={"farm": result.farm_label, "field": result.field_label},
+def _not_yours(result: Result) -> Rejection:
+    """The same words whether or not the field exists: they must not tell who else is enrolled."""
+    named = result.field_label + (f" of {result.farm_label}" if result.farm_label else "")
+    return _refused(
+        result,
+        f"{named} is no field of the farms this token is for; check both names, or ask the "
+        "operator to enter you for the farm",
     )
+
+
+def _closed(result: Result, known: KnownField) -> Rejection:
+    return _refused(
+        result,
+        f"field {known.name} of {known.farm_name} is closed since {known.closed_on}; "
+        "enrol it again, or give the name of the field that was sampled",
+    )
+
+
+def _refused(result: Result, reason: str) -> Rejection:
+    """A result that was read well, and whose field cannot take it."""
+    raw = {"farm": result.farm_label, "field": result.field_label}
+    return Rejection(row=result.row, column="field", reason=reason, raw=raw)
 
 
 def _ambiguous(result: Result, candidates: Sequence[KnownField]) -> Note:
@@ -228,6 +251,7 @@ def _store(
     found: Sequence[Result],
     where: Sequence[KnownField | None],
     values: Sequence[IndexValues],
+    bounds: Bounds,
     rules: IntakeRules,
     now: datetime,
     report: IntakeReport,
@@ -243,7 +267,7 @@ def _store(
         for name, result, known, value in zip(names, found, where, values, strict=True)
     ]
     earlier = results.versions(session, names)
-    seasons = _seasons(rows, earlier)
+    seasons = _seasons(rows, bounds.within(session, earlier))
     indexes = results.target_indexes(session, (known.farm_id for known in where if known))
     touched = set()
     for row, result, known, value in zip(rows, found, where, values, strict=True):
@@ -256,6 +280,8 @@ def _store(
             report.repeated += 1
             if same.replaced_by is not None:
                 report.notes.append(_overtaken(result))
+            elif same.withdrawn_at is not None:
+                report.notes.append(withdrawn_note(result))
             continue
         before = versions.replaced_by(row)
         numbered = earlier.setdefault(row.identity, [])

@@ -1,38 +1,47 @@
-"""Queueing the consultants' digests: one email per consultant and day."""
+"""Queueing the consultants' digests: at most one email per consultant and day."""
 
 from __future__ import annotations
 
-import hashlib
-from collections import defaultdict
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from sqlmodel import Session
 
-from alerts.agronomy.goals import standing_target
+from alerts.charts.outlook_chart import OutlookChart, draw_small
+from alerts.domain.changes import Said, as_json, from_json
+from alerts.domain.clips import Clip
 from alerts.domain.decision import Kind
-from alerts.domain.delivery import Status
-from alerts.domain.records import Index
-from alerts.messages import wording
-from alerts.messages.digest import DigestClient, DigestField, DigestMessage, digest
+from alerts.messages.calendar import content_type
+from alerts.messages.digest import Digest, DigestClient, by_date, summary, write_digest
+from alerts.messages.digest_table import digest_csv
 from alerts.messages.marks import mark
 from alerts.messages.templates import Templates
-from alerts.services.outgoing import attachment_row
+from alerts.messages.wording import Wording
+from alerts.services.client_calendar import ClientNote, client_calendar
+from alerts.services.digest_clients import Clients, clients_shown, read_clients, said_of
+from alerts.services.links import LinkRules, Role, link_url
+from alerts.services.outgoing import To, attachment_row, outbox_row
+from alerts.services.outlook_charts import farm_chart
+from alerts.services.sampling_list import ClipRules, clips_of
+from alerts.services.stored_outlooks import stored_outlook
 from alerts.services.unsubscribe import address_url
-from alerts.store import outbox, outlooks, people
+from alerts.store import digests, outbox, outlooks, people
+from alerts.store.digests import LastDigest
 from alerts.store.outlooks import FieldView
 from alerts.store.people import Recipient
 from alerts.store.session import Sessions
-from alerts.store.tables import Farm, OutboxMessage, Person
-
-MESSAGES_SINCE = timedelta(days=14)
-"""A digest shows what was said this far back."""
+from alerts.store.tables import Person
 
 USEFUL_FOR = timedelta(hours=20)
 """Tomorrow's digest makes today's useless."""
+
+MONDAY = 0
+
+MOST_PICTURES = 25
+"""Charts in one email: about 10 kB each, and mail servers refuse large ones. The clients due first
+get one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,145 +51,231 @@ class DigestRules:
     season_first_day: date
     public_url: str
     secret: str
+    links: LinkRules
+    clips: ClipRules
+    organizer_email: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Draft:
+    """A digest that is due, as far as reading goes; what is left to do needs no lock."""
+
+    recipient: Recipient
+    clients: Clients
+    digest: Digest
+    said: Said
+    charts: Mapping[int, OutlookChart]  # by farm id
+    key: str
 
 
 def queue_digests(sessions: Sessions, rules: DigestRules, now: datetime) -> int:
-    """Queue today's digest for every consultant whose hour has come; returns how many are new.
+    """Queue the digest of every consultant for whom one is due; returns how many are new.
 
-    The hour is that of the area of the consultant's first farm.
+    The hour is that of the first of the consultant's areas. A daily digest in which nothing
+    changed goes out unless its reader asked for quiet then; one that is sent on a change goes out
+    from that hour on, as soon as there is one.
     """
+    with sessions.read() as session:
+        readers = digests.readers(session)
+        last = digests.last_digests(session, [one.person.id for one in readers if one.person.id])
     queued = 0
-    with sessions.write() as session:
-        for consultant in people.consultants(session):
-            assert consultant.id is not None
-            farms = people.farms_of_consultant(session, consultant.id)
-            views = outlooks.field_views(session, [farm.id for farm, _ in farms if farm.id])
-            if not views:
-                continue
-            local = now.astimezone(ZoneInfo(views[0].area.time_zone))
-            if local.time() < rules.digest_at or not _in_season(views, rules):
-                continue
-            reach = people.recipients(session, [consultant.id], by_email=True)
-            for recipient in reach[consultant.id]:
-                queued += _queue(session, rules, recipient, farms, views, local.date(), now)
+    for reader in readers:
+        local = now.astimezone(ZoneInfo(reader.time_zone))
+        before = last.get(reader.person.id or 0)
+        if local.time() >= rules.digest_at and _may_be_due(reader.person, before, local.date()):
+            queued += _write(sessions, rules, reader.person, local.date(), now)
     return queued
 
 
-def _in_season(views: Iterable[FieldView], rules: DigestRules) -> bool:
-    """A digest without a single start date is no news."""
+def _may_be_due(reader: Person, last: LastDigest | None, today: date) -> bool:
+    if last is not None and last.queued_on >= today:
+        return False
+    return reader.digest != "weekly" or today.weekday() == MONDAY
+
+
+def _write(
+    sessions: Sessions, rules: DigestRules, reader: Person, today: date, now: datetime
+) -> int:
+    """Read, draw, and only then take the database's lock: drawing takes long."""
+    with sessions.read() as session:
+        drafts = _drafts(session, rules, reader, today)
+    queued = 0
+    for draft in drafts:
+        words = rules.templates.wording(draft.recipient.language)
+        pictures = {farm: draw_small(chart, words) for farm, chart in draft.charts.items()}
+        with sessions.write() as session:
+            queued += _queue(session, rules, draft, pictures, today, now)
+    return queued
+
+
+# ------------------------------------------------------------------------------ reading
+
+
+def _drafts(session: Session, rules: DigestRules, reader: Person, today: date) -> list[_Draft]:
+    assert reader.id is not None
+    reach = people.recipients(session, [reader.id], by_email=True)[reader.id]
+    if not reach:
+        return []
+    farms = people.farms_of_consultant(session, reader.id)
+    views = outlooks.field_views(session, [farm.id for farm, _ in farms if farm.id])
+    clips = clips_of(session, views, today, rules.clips).clips
+    if not clips and not _in_season(views, rules.season_first_day):
+        return []  # a digest without a start date or a clip is no news
+    clients = read_clients(session, farms, views, today, rules.season_first_day)
+    last = digests.last_digests(session, [reader.id]).get(reader.id)
+    if last is not None and (last.on is None or last.on < rules.season_first_day):
+        last = None  # what was said in another year is nothing to compare with
+    drafts = (_draft(rules, recipient, clients, clips, last, today) for recipient in reach)
+    return [draft for draft in drafts if _is_wanted(reader, draft.digest)]
+
+
+def _in_season(views: list[FieldView], first_day: date) -> bool:
     return any(
-        view.outlook is not None and view.outlook.made_at.date() >= rules.season_first_day
-        for view in views
+        view.outlook is not None and view.outlook.made_at.date() >= first_day for view in views
     )
+
+
+def _is_wanted(reader: Person, digest: Digest) -> bool:
+    quiet = reader.digest == "changes" or not reader.digest_if_unchanged
+    return not (quiet and digest.is_unchanged)
+
+
+def _draft(
+    rules: DigestRules,
+    recipient: Recipient,
+    clients: Clients,
+    clips: tuple[Clip, ...],
+    last: LastDigest | None,
+    today: date,
+) -> _Draft:
+    words = rules.templates.wording(recipient.language)
+    before = None if last is None else from_json(last.said)
+    since = None if last is None else last.on
+    shown = clients_shown(clients, words, today, before, since)
+    said = said_of(clients, today)
+    key = f"digest:{recipient.person_id}:{recipient.channel}:{today}"
+    return _Draft(
+        recipient=recipient,
+        clients=clients,
+        digest=Digest(
+            today=today,
+            clients=shown,
+            mark=mark(key),
+            since=since,
+            gone=tuple(farm.name for id_, farm in (before or {}).items() if id_ not in said),
+            clips=clips,
+            unsubscribe_url=address_url(
+                rules.public_url, rules.secret, recipient.channel, recipient.address
+            ),
+        ),
+        said=said,
+        charts=_charts(clients, shown),
+        key=key,
+    )
+
+
+def _charts(clients: Clients, shown: tuple[DigestClient, ...]) -> dict[int, OutlookChart]:
+    """The chart of the field due first, of the clients due first."""
+    charts: dict[int, OutlookChart] = {}
+    for client in by_date(shown):
+        outlook = stored_outlook(clients.views.get(client.farm_id, []))
+        if outlook is not None and len(charts) < MOST_PICTURES:
+            title = outlook.tightest.name
+            charts[client.farm_id] = farm_chart(outlook, clients.results, title)
+    return charts
+
+
+# ----------------------------------------------------------------------------- queueing
 
 
 def _queue(
     session: Session,
     rules: DigestRules,
-    recipient: Recipient,
-    farms: list[tuple[Farm, Person]],
-    views: list[FieldView],
+    draft: _Draft,
+    pictures: Mapping[int, bytes],
     today: date,
     now: datetime,
 ) -> int:
-    key = f"digest:{recipient.person_id}:{recipient.channel}:{today}"
-    if outbox.is_known(session, key):
+    recipient = draft.recipient
+    if outbox.is_known(session, draft.key):
         return 0
-    link = address_url(rules.public_url, rules.secret, recipient.channel, recipient.address)
-    clients = _clients(session, farms, views, today)
-    letter, table = digest(rules.templates, recipient.language, clients, today, mark(key), link)
+    words = rules.templates.wording(recipient.language)
+    digest = _with_links(session, rules.links, draft, pictures, now)
+    letter = write_digest(rules.templates, recipient.language, digest)
     outbox.enqueue(
         session,
-        OutboxMessage(
-            public_id=hashlib.sha256(key.encode()).hexdigest()[:24],
-            dedupe_key=key,
-            kind=Kind.DIGEST,
-            channel=recipient.channel,
-            person_id=recipient.person_id,
-            to_address=recipient.address,
-            subject=letter.subject,
-            text=letter.text,
-            html=letter.html,
-            attachments=[
-                attachment_row(f"start-dates-{today}.csv", "text/csv; charset=utf-8", table)
-            ],
-            mark=mark(key),
-            created_at=now,
+        outbox_row(
+            draft.key,
+            Kind.DIGEST,
+            To(recipient.person_id, recipient.channel, recipient.address),
+            letter,
+            now=now,
             told_on=today,
-            not_before=now,
             expires_at=now + USEFUL_FOR,
-            next_attempt_at=now,
+            attachments=[
+                *_pictures(pictures),
+                *_files(session, rules, draft, digest, words, today, now),
+            ],
         ),
     )
+    digests.put_sent(session, recipient.person_id, today, as_json(draft.said), draft.key)
     return 1
 
 
-def _clients(
-    session: Session, farms: list[tuple[Farm, Person]], views: list[FieldView], today: date
-) -> list[DigestClient]:
-    ids = [farm.id for farm, _ in farms if farm.id is not None]
-    said: dict[int, list[OutboxMessage]] = defaultdict(list)
-    for message in outbox.farm_messages(session, ids, today - MESSAGES_SINCE):
-        if message.farm_id is not None and message.status != Status.CANCELLED:
-            said[message.farm_id].append(message)
-    names = people.names(session, {m.person_id for messages in said.values() for m in messages})
-    return [_client(farm, farmer, views, said[farm.id or 0], names) for farm, farmer in farms]
-
-
-def _client(
-    farm: Farm,
-    farmer: Person,
-    views: list[FieldView],
-    said: list[OutboxMessage],
-    names: dict[int, str],
-) -> DigestClient:
-    mine = [view for view in views if view.farm.id == farm.id]
-    whole = next((view.farm_outlook for view in mine if view.farm_outlook is not None), None)
-    return DigestClient(
-        farm=farm.name,
-        farmer=farmer.name,
-        start_p10=whole.start_p10 if whole else None,
-        start_median=whole.start_median if whole else None,
-        start_p90=whole.start_p90 if whole else None,
-        fields=tuple(_field(view) for view in mine),
-        messages=tuple(
-            DigestMessage(
-                on=message.told_on,
-                to=names.get(message.person_id, message.to_address),
-                kind=message.kind,
-                start_on=message.start_on,
-                channel=message.channel,
-                status=Status(message.status),
-                detail=message.error_detail,
-            )
-            for message in said
-        ),
+def _with_links(
+    session: Session,
+    links: LinkRules,
+    draft: _Draft,
+    pictures: Mapping[int, bytes],
+    now: datetime,
+) -> Digest:
+    page = link_url(session, links, Role.CONSULTANT, person_id=draft.recipient.person_id, now=now)
+    clients = tuple(
+        replace(
+            client,
+            url=f"{page}/farm/{client.farm_id}" if page else "",
+            picture=picture_id(client.farm_id) if client.farm_id in pictures else "",
+        )
+        for client in draft.digest.clients
     )
+    return replace(draft.digest, clients=clients, page_url=page)
 
 
-def _field(view: FieldView) -> DigestField:
-    row, farm = view.outlook, view.farm
-    index = Index(farm.index)
-    detail: dict[str, Any] = row.detail if row else {}
-    results = row.results if row else 0
-    return DigestField(
-        name=view.field.name,
-        cutting=view.field.cutting,
-        index=index,
-        standing_target=float(
-            standing_target(farm.feed_target, farm.handling_loss, falls=index.falls)
-        ),
-        results=results,
-        start_p10=row.start_p10 if row else None,
-        start_median=row.start_median if row else None,
-        start_p90=row.start_p90 if row else None,
-        evidence=wording.evidence_of(
-            index,
-            results,
-            date.fromisoformat(detail["last_on"]) if detail.get("last_on") else None,
-            detail.get("last_value"),
-            detail.get("stands_in", ""),
-            Index(detail["last_index"]) if detail.get("last_index") else None,
-        ),
-        cut_on=view.field.cut_on,
+def picture_id(farm_id: int) -> str:
+    """Content-ID of a client's chart within one digest (RFC 2392)."""
+    return f"chart-{farm_id}@cutcall"
+
+
+def _pictures(pictures: Mapping[int, bytes]) -> list[dict[str, str]]:
+    return [
+        attachment_row(f"chart-{farm}.png", "image/png", png, content_id=picture_id(farm))
+        for farm, png in pictures.items()
+    ]
+
+
+def _files(
+    session: Session,
+    rules: DigestRules,
+    draft: _Draft,
+    digest: Digest,
+    words: Wording,
+    today: date,
+    now: datetime,
+) -> list[dict[str, str]]:
+    ordered = by_date(digest.clients)
+    notes = {
+        client.farm_id: ClientNote(summary(words, client, today), client.url) for client in ordered
+    }
+    events = client_calendar(
+        session,
+        draft.clients.all_views,
+        notes,
+        words,
+        organizer_email=rules.organizer_email,
+        now=now,
     )
+    table = digest_csv(ordered, digest.clips)
+    files = [attachment_row(f"start-dates-{today}.csv", "text/csv; charset=utf-8", table)]
+    if events:
+        files.append(attachment_row(f"start-dates-{today}.ics", content_type(), events))
+    return files

@@ -14,11 +14,12 @@ from datetime import datetime, timedelta
 
 from sqlmodel import Session
 
+from alerts.domain.decision import ASKED_FOR, TO_THE_STOPPED
 from alerts.domain.delivery import Status, next_attempt
 from alerts.domain.errors import TransportError
 from alerts.services.outgoing import outgoing
 from alerts.services.unsubscribe import address_url
-from alerts.store import outbox, people
+from alerts.store import night, outbox, people
 from alerts.store.session import Sessions
 from alerts.store.tables import OutboxMessage
 from alerts.transports.base import (
@@ -119,6 +120,7 @@ async def _send_batch(
     """Claim and send up to a batch; False when nothing was due."""
     with sessions.write() as session:
         outbox.hold_closed_windows(session, transport.channel.value, clock())
+        night.hold_for_the_day(session, transport.channel.value, clock())
         claimed = outbox.claim(
             session,
             channel=transport.channel.value,
@@ -127,13 +129,18 @@ async def _send_batch(
             lease=rules.lease,
             limit=rules.concurrency,
         )
-        stopped = people.opted_out(
+        stopped = people.stopped_at(
             session, transport.channel.value, [message.to_address for message in claimed]
         )
+        barred = {
+            message.id
+            for message in claimed
+            if message.to_address in stopped and not _may_go(message, stopped[message.to_address])
+        }
         for message in claimed:
-            if message.to_address in stopped:
+            if message.id in barred:
                 outbox.settle(session, message, Status.CANCELLED, clock(), detail="opted out")
-    sending = [message for message in claimed if message.to_address not in stopped]
+    sending = [message for message in claimed if message.id not in barred]
     results = await _send_all(transport, [_outgoing(m, rules) for m in sending], rules)
     with sessions.write() as session:
         for message, result in zip(sending, results, strict=True):
@@ -141,6 +148,14 @@ async def _send_batch(
             if row is not None:
                 _record(session, row, result, rules, clock(), report)
     return bool(claimed)
+
+
+def _may_go(message: OutboxMessage, stopped_at: datetime) -> bool:
+    """Whether a message may go to an address that stopped at that moment."""
+    if message.kind in TO_THE_STOPPED:
+        return True
+    asked_since = message.kind in ASKED_FOR and stopped_at < message.created_at
+    return asked_since and message.channel == "email"
 
 
 def _same_attempt(session: Session, message: OutboxMessage) -> OutboxMessage | None:
@@ -283,7 +298,9 @@ def _resolve(
 ) -> None:
     if seen is not None:
         message.gateway_id, message.gateway_status = seen.gateway_id, seen.status
-        outbox.settle(session, message, STATUS_OF[seen.delivery], now, code=seen.code)
+        moved = outbox.settle(session, message, STATUS_OF[seen.delivery], now, code=seen.code)
+        if moved and seen.opted_out:
+            people.opt_out(session, message.channel, message.to_address, now, "at the gateway")
         report.accepted += 1
     elif message.expires_at <= now:
         outbox.settle(session, message, Status.EXPIRED, now, detail="not at the gateway, and late")

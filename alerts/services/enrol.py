@@ -12,9 +12,10 @@ from sqlmodel import Session
 from alerts.agronomy.goals import harvest_days_from_capacity
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.names import name_key
-from alerts.domain.records import Note, ParsedRoster, Rejection, RosterRow
+from alerts.domain.records import AlertBy, Note, ParsedRoster, Rejection, RosterRow
+from alerts.services import links, reference_fields
 from alerts.services.match_results import match_waiting
-from alerts.store import areas, fields, people
+from alerts.store import areas, clients, consents, fields, people, sampled, sign_ups
 from alerts.store.session import Sessions
 from alerts.store.tables import Area, Farm, Person
 
@@ -41,19 +42,43 @@ def enrol(
     Enrolling the same roster again changes nothing; a changed one brings what it names up to date
     and leaves everything else alone.
     """
+    with sessions.write() as session:
+        return enrol_within(session, roster, guidelines, name, now)
+
+
+def enrol_within(
+    session: Session,
+    roster: ParsedRoster,
+    guidelines: GuidelineSet,
+    name: str,
+    now: datetime,
+    *,
+    open_form: bool = False,
+) -> EnrolReport:
+    """The same within the caller's transaction, who may still take it back.
+
+    ``open_form``: anybody may have typed it. Somebody known keeps their language and is told at
+    one more address, not at another; and no result that waits flows to a name made up for it.
+    """
     report = EnrolReport(rejected=list(roster.rejections), notes=list(roster.notes))
     farms: dict[tuple[str, str], list[RosterRow]] = defaultdict(list)
     for row in roster.rows:
         farms[name_key(row.area), name_key(row.farm)].append(row)
-    with sessions.write() as session:
-        for rows in farms.values():
-            problem = _target_missing(rows[0], guidelines) or _consent_ahead(rows[0], now)
-            if problem is not None:
-                report.rejected.append(problem)
-                continue
-            report.notes += _enrol_farm(session, rows, guidelines, name, now)
-            report.farms += 1
-            report.fields += len(rows)
+    published: list[RosterRow] = []
+    for rows in farms.values():
+        problem = (
+            _target_missing(rows[0], guidelines)
+            or _consent_ahead(rows[0], now)
+            or _not_public(session, rows, published)
+        )
+        if problem is not None:
+            report.rejected.append(problem)
+            continue
+        published += [row for row in rows if row.public_name]
+        report.notes += _enrol_farm(session, rows, guidelines, name, now, open_form)
+        report.farms += 1
+        report.fields += len(rows)
+    if not open_form:
         report.matched = match_waiting(session, guidelines, now)
     return report
 
@@ -89,53 +114,129 @@ def _consent_ahead(row: RosterRow, now: datetime) -> Rejection | None:
     )
 
 
+def _not_public(
+    session: Session, rows: Sequence[RosterRow], published: Sequence[RosterRow]
+) -> Rejection | None:
+    """A public name or place that gives somebody away, or a name that another field has."""
+
+    def is_taken(row: RosterRow, own: tuple[str, str]) -> bool:
+        return own in names or sampled.is_published(
+            session, row.area, row.farm, row.field, row.public_name or ""
+        )
+
+    names = [(name_key(one.area), name_key(one.public_name or "")) for one in published]
+    for row in rows:
+        for column, said in (("public_name", row.public_name), ("public_place", row.public_place)):
+            reason = reference_fields.objection(said, row.farm, row.farmer) if said else ""
+            if said and not reason and column == "public_name":
+                own = (name_key(row.area), name_key(said))
+                if own in names or sampled.is_published(
+                    session, row.area, row.farm, row.field, said
+                ):
+                    reason = f"{said} is published in this area already; choose another name."
+                names.append(own)
+            if reason:
+                return Rejection(
+                    row=row.row,
+                    column=column,
+                    reason=f"{reason} All fields of the farm wait for it.",
+                    raw={"farm": row.farm, "field": row.field, column: said or ""},
+                )
+    return None
+
+
 def _enrol_farm(
     session: Session,
     rows: Sequence[RosterRow],
     guidelines: GuidelineSet,
     name: str,
     now: datetime,
+    open_form: bool,
 ) -> list[Note]:
     first = rows[0]
-    area = people.put_area(session, first.area, first.time_zone)
+    area = people.put_area(session, first.area, first.time_zone, first.sampling_days)
     known = people.find_farm(session, area, first.farm)
+    farmed_before = known.farmer_id if known else None
     notes = [] if known else _namesakes(session, area, first)
-    farmer = people.put_person(
-        session,
-        name=first.farmer,
-        phone=first.phone,
-        email=first.email,
-        alert_by=first.alert_by.value,
-        language=first.language,
-        farm_id=known.id if known else None,
+    farmer = _put_farmer(session, first, known.id if known else None, now, open_form)
+    digest = first.digest.value if first.digest else ""
+    consultant = _adviser(
+        session, first.consultant, first.consultant_email, name, now, digest=digest
     )
-    consultant = _adviser(session, first.consultant, first.consultant_email, name, now)
     sampler = _adviser(session, first.sampler, first.sampler_email, name, now)
     _keep_consent(session, farmer, first, now)
     values = {
         "farmer_id": farmer.id,
-        "consultant_id": consultant.id if consultant else None,
-        "sampler_id": sampler.id if sampler else None,
+        "consultant_id": _held(
+            session, consultant, known.consultant_id if known else None, first.consultant
+        ),
+        "sampler_id": _held(session, sampler, known.sampler_id if known else None, first.sampler),
+        **_farm_values(rows, guidelines),
+    }
+    farm = people.put_farm(session, area, first, values)
+    if farm.id is not None and farmed_before not in (None, farmer.id):
+        links.revoke_of_farm(session, farm.id, farmer.id, now)
+    return [*notes, *_put_fields(session, farm, rows, now)]
+
+
+def _put_farmer(
+    session: Session, row: RosterRow, farm_id: int | None, now: datetime, open_form: bool
+) -> Person:
+    """The farmer; where an address took another's place, links that went to it open no more."""
+    known = people.known_farmer(session, row.farmer, row.phone, row.email, farm_id)
+    alert_by, language = row.alert_by.value, row.language
+    if open_form and known is not None and _has_a_part(session, known):
+        alert_by = known.alert_by if known.alert_by == alert_by else AlertBy.BOTH.value
+        language = known.language
+    before = (known.phone, known.email) if known else ("", "")
+    farmer = people.put_person(
+        session,
+        name=row.farmer,
+        phone=row.phone,
+        email=row.email,
+        alert_by=alert_by,
+        language=language,
+        farm_id=farm_id,
+    )
+    after = (farmer.phone, farmer.email)
+    if farmer.id and any(old and old != new for old, new in zip(before, after, strict=True)):
+        links.revoke_of_person(session, farmer.id, now)
+    return farmer
+
+
+def _has_a_part(session: Session, person: Person) -> bool:
+    """Whether somebody farms, advises or samples here already."""
+    assert person.id is not None
+    farms = sign_ups.farms_of_farmers(session, [person.id])
+    return bool(farms) or any(sign_ups.advises(session, person.id))
+
+
+def _farm_values(rows: Sequence[RosterRow], guidelines: GuidelineSet) -> dict[str, object]:
+    first = rows[0]
+    return {
         "harvest_days": _harvest_days(first, [row.acres for row in rows]),
+        "acres_per_day": None if first.harvest_days is not None else first.acres_per_day,
         **_goal(first, guidelines),
         **{key: getattr(first, key) for key in ("animal_class", "notice_days")},
         "send_from": first.send_from,
         "send_to": first.send_to,
     }
-    farm = people.put_farm(session, area, first, values)
+
+
+def _put_fields(
+    session: Session, farm: Farm, rows: Sequence[RosterRow], now: datetime
+) -> list[Note]:
     for row in rows:
         enrolled = people.put_field(session, farm, row)
         assert enrolled.id is not None
         for other in row.also_known_as:
             fields.add_name(session, enrolled.id, "", other)
-    notes += _count_acres(session, farm, first)
-    assert area.id is not None
-    areas.mark_due(session, [area.id], now)
-    return notes
+    areas.mark_due(session, [farm.area_id], now)
+    return _count_acres(session, farm, rows[0])
 
 
 def _namesakes(session: Session, area: Area, row: RosterRow) -> list[Note]:
-    elsewhere = people.namesakes_elsewhere(session, area, row.farm, row.farmer)
+    elsewhere = clients.namesakes_elsewhere(session, area, row.farm, row.farmer)
     return [
         Note(
             row.row,
@@ -194,12 +295,14 @@ def _harvest_days(row: RosterRow, acres: Iterable[float | None]) -> float:
     return harvest_days_from_capacity(known, row.acres_per_day)
 
 
-def _adviser(session: Session, name: str, email: str, roster: str, now: datetime) -> Person | None:
+def _adviser(
+    session: Session, name: str, email: str, roster: str, now: datetime, *, digest: str = ""
+) -> Person | None:
     """A consultant or sampler; being named with an address in a roster is their consent."""
     if not email:
         return None
-    person = people.put_adviser(session, name=name, email=email)
-    if not people.has_agreed(session, "email", email):
+    person = people.put_adviser(session, name=name, email=email, digest=digest)
+    if not consents.has_agreed(session, person, "email", email):
         people.put_consent(
             session,
             person,
@@ -210,6 +313,16 @@ def _adviser(session: Session, name: str, email: str, roster: str, now: datetime
             now=now,
         )
     return person
+
+
+def _held(session: Session, adviser: Person | None, before: int | None, said: str) -> int | None:
+    """Who has the part from now on: an empty cell leaves it as it was, "no" ends it."""
+    if adviser is not None:
+        return adviser.id
+    if before is None or not said:
+        return before
+    same = name_key(session.get_one(Person, before).name) == name_key(said)
+    return before if same else None
 
 
 def _keep_consent(session: Session, farmer: Person, row: RosterRow, now: datetime) -> None:

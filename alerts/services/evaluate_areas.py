@@ -1,63 +1,48 @@
 """The morning look at an area: outlooks, decisions and messages in one transaction.
 
 An area is due when a result came in or a new local day began. Whoever claims it does the whole
-area; a message is queued in the same commit as the decision it speaks of.
+area; a message is queued in the same commit as the decision it speaks of. Only the charts of the
+emails are drawn before, since drawing takes long.
 """
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from sqlmodel import Session
 
-from alerts.domain.decision import AlertRules, Decision, Kind, Told, decide, stale_fields
-from alerts.domain.drying import dry_run, rain_phrase
-from alerts.domain.guidelines import GuidelineSet
-from alerts.domain.outlook import FarmOutlook, FieldOutlook, look_ahead
+from alerts.charts.outlook_chart import describe, draw
+from alerts.domain.decision import Decision, Kind
+from alerts.domain.drying import dry_run
+from alerts.domain.outlook import FarmOutlook, FieldOutlook
 from alerts.domain.quiet_hours import next_allowed, window_day
 from alerts.domain.records import HarvestMethod
 from alerts.domain.snapshot import RainAhead
 from alerts.messages import sampling
 from alerts.messages.calendar import content_type, start_event
 from alerts.messages.marks import mark
+from alerts.messages.rain import rain_words
 from alerts.messages.start_messages import Letter, Setting, headline, start_email, start_text
-from alerts.messages.templates import Templates
-from alerts.services.outgoing import attachment_row
+from alerts.messages.wording import Wording
+from alerts.services.area_look import Drawn, EvaluationRules, draw_ahead, look_at
+from alerts.services.client_calendar import event_uid
+from alerts.services.links import Role, link_url
+from alerts.services.outgoing import About, To, attachment_row, outbox_row
+from alerts.services.outlook_charts import chart_version, email_chart
+from alerts.services.sampling_list import area_weekdays
+from alerts.services.silence import silent_fields, told_of_silence
 from alerts.services.unsubscribe import address_url
 from alerts.store import areas, outbox, outlooks, people
 from alerts.store.outbox import FieldStart
 from alerts.store.people import Recipient
 from alerts.store.session import Sessions
-from alerts.store.tables import Area, Farm, OutboxMessage
+from alerts.store.tables import Area, Farm
 
 LEASE = timedelta(minutes=5)
 """Longer than any area takes; a worker that died holds its area no longer than this."""
-
-
-@dataclass(frozen=True, slots=True)
-class EvaluationRules:
-    """What the evaluation needs to know besides the area."""
-
-    guidelines: GuidelineSet
-    templates: Templates
-    season_first_day: date
-    evaluate_at: time
-    sampling_weekdays: frozenset[int]  # date.weekday of the sampling days
-    organizer_email: str
-    public_url: str
-    secret: str
-
-    def alert_rules(self) -> AlertRules:
-        value = self.guidelines.value
-        return AlertRules(
-            moved_days=int(value("alerts.moved_days")),
-            start_lead_days=int(value("alerts.start_lead_days")),
-            stale_days=int(value("alerts.stale_days")),
-        )
 
 
 def evaluate_due(sessions: Sessions, rules: EvaluationRules, owner: str, now: datetime) -> int:
@@ -75,8 +60,9 @@ def evaluate_next(sessions: Sessions, rules: EvaluationRules, owner: str, now: d
     if area is None:
         return False
     due_seen = area.due_at
+    drawn = draw_ahead(sessions, area, rules, now)
     with sessions.write() as session:
-        _evaluate(session, area, rules, now)
+        _evaluate(session, area, rules, now, drawn)
         areas.release(
             session, area, due_seen=due_seen, next_due=_next_morning(area, rules.evaluate_at, now)
         )
@@ -89,43 +75,30 @@ def _next_morning(area: Area, at: time, now: datetime) -> datetime:
     return datetime.combine(today + timedelta(days=1), at, tzinfo=zone)
 
 
-def _evaluate(session: Session, area: Area, rules: EvaluationRules, now: datetime) -> None:
-    today = now.astimezone(ZoneInfo(area.time_zone)).date()
-    snapshot = areas.load_snapshot(session, area, rules.season_first_day)
-    sample_on = next_sampling_day(today, rules.sampling_weekdays)
-    found = look_ahead(snapshot, rules.guidelines, today, sample_on)
-    outlooks.replace_outlooks(session, [farm.id for farm in snapshot.farms], found, now)
-    assert area.id is not None
-    farms = people.farms_of_area(session, area.id)
-    reach = people.recipients(session, _people_of(farms.values()))
-    told = outbox.told_by_farm(session, farms, today.year)
-    watched = frozenset(field.id for field in snapshot.fields if field.watched)
-    for outlook in found:
+def _evaluate(
+    session: Session, area: Area, rules: EvaluationRules, now: datetime, drawn: Drawn
+) -> None:
+    look = look_at(session, area, rules, now)
+    outlooks.replace_outlooks(session, list(look.farms), look.found, now)
+    watched = frozenset(field.id for field in look.snapshot.fields if field.watched)
+    for outlook in look.found:
         work = _FarmWork(
             session=session,
             area=area,
-            farm=farms[outlook.farm.id],
+            farm=look.farms[outlook.farm.id],
             outlook=outlook,
-            rain=snapshot.rain,
-            reach=reach,
+            rain=look.snapshot.rain,
+            reach=look.reach,
             rules=rules,
             now=now,
-            today=today,
+            today=look.today,
+            drawn=drawn,
         )
-        work.speak(told.get((outlook.farm.id, outlook.cutting)), watched)
-
-
-def next_sampling_day(today: date, weekdays: frozenset[int]) -> date | None:
-    """The first sampling day after ``today``; None where there are none."""
-    coming = (today + timedelta(days=k) for k in range(1, 8))
-    return next((day for day in coming if day.weekday() in weekdays), None)
-
-
-def _people_of(farms: Iterable[Farm]) -> set[int]:
-    ids: set[int] = set()
-    for farm in farms:
-        ids.update(i for i in (farm.farmer_id, farm.sampler_id) if i is not None)
-    return ids
+        if look.is_paused(outlook):
+            # What is missed is not made up for: the first look after the pause decides as always.
+            outbox.cancel_waiting(session, outlook.farm.id, now, "the farm is paused")
+        else:
+            work.speak(look.decision(outlook, rules), watched)
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,10 +114,10 @@ class _FarmWork:
     rules: EvaluationRules
     now: datetime
     today: date
+    drawn: Drawn
 
-    def speak(self, told: Told | None, watched: frozenset[int]) -> None:
+    def speak(self, decision: Decision | None, watched: frozenset[int]) -> None:
         farmer = self.reach.get(self.farm.farmer_id, [])
-        decision = decide(self.outlook, told, self.today, self.rules.alert_rules())
         assert self.farm.id is not None
         if decision is not None:
             window, _ = self._window()
@@ -159,11 +132,17 @@ class _FarmWork:
         outbox.cancel_waiting(
             self.session, self.farm.id, self.now, "overtaken by newer results", untried_only=True
         )
-        stale = stale_fields(self.outlook, watched, self.today, self.rules.alert_rules())
-        if stale:
-            sampler = self.reach.get(self.farm.sampler_id or self.farm.farmer_id, [])
-            for recipient in sampler or farmer:
-                self._queue_no_results(stale, recipient)
+        silent = silent_fields(
+            self.outlook,
+            watched,
+            self.today,
+            self.rules.alert_rules(),
+            area_weekdays(self.area, self.rules.sampling_weekdays),
+            int(self.rules.guidelines.value("sampling.results_take_days")),
+        )
+        if silent:
+            for recipient in told_of_silence(self.farm, self.reach):
+                self._queue_no_results(silent, recipient)
 
     # -------------------------------------------------------------- start date
 
@@ -179,16 +158,19 @@ class _FarmWork:
             unsubscribe_url=address_url(
                 self.rules.public_url, self.rules.secret, recipient.channel, recipient.address
             ),
-            rain=self._rain(max(decision.start_on, window)),
+            rain=self._rain(max(decision.start_on, window), recipient),
             dry_from=self._dry_from(window),
             dry_days=self._dry_days(),
             gain_lb_per_acre_day=self.rules.guidelines.value("yield.gain_lb_per_acre_day"),
             fall_from=self._fall_from(),
         )
-        by_text = recipient.channel == "sms"
-        write = start_text if by_text else start_email
-        letter = write(self.rules.templates, decision, self.outlook, setting)
-        attachments = [] if by_text else [self._calendar(decision)]
+        attachments: list[dict[str, str]] = []
+        if recipient.channel == "sms":
+            letter = start_text(self.rules.templates, decision, self.outlook, setting)
+        else:
+            setting, picture = self._illustrated(setting, recipient)
+            letter = start_email(self.rules.templates, decision, self.outlook, setting)
+            attachments = [self._calendar(decision, self._words(recipient)), picture]
         self._enqueue(
             key,
             decision.kind,
@@ -201,15 +183,41 @@ class _FarmWork:
             fields=[FieldStart(f.field_id, f.start.median) for f in self.outlook.fields],
         )
 
-    def _rain(self, start: date) -> str:
+    def _illustrated(
+        self, setting: Setting, recipient: Recipient
+    ) -> tuple[Setting, dict[str, str]]:
+        """What only an email holds: the link to the farm's page, and the chart with its words."""
+        assert self.farm.id is not None
+        chart = email_chart(self.session, self.outlook, self.rules.season_first_day)
+        words, language = self._words(recipient), recipient.language
+        png = self.drawn.get(chart_version(chart, language)) or draw(chart, "png", words)
+        picture = f"chart-{setting.mark}@cutcall"
+        url = link_url(
+            self.session,
+            self.rules.links,
+            Role.FARM,
+            person_id=recipient.person_id,
+            farm_id=self.farm.id,
+            now=self.now,
+        )
+        told = replace(setting, page_url=url, picture=picture, picture_says=describe(chart, words))
+        return told, attachment_row("outlook.png", "image/png", png, picture)
+
+    def _rain(self, start: date, recipient: Recipient) -> str:
         """A few words on rain while a crop cut on ``start`` would lie in the field."""
         coming = [day for day in self.rain if day.day >= start]
         if not coming or coming[0].day != start:
             return ""
-        phrase = rain_phrase(
-            [day.day for day in coming], [day.chance_pct for day in coming], self._dry_days()
+        phrase = rain_words(
+            [day.day for day in coming],
+            [day.chance_pct for day in coming],
+            self._dry_days(),
+            self._words(recipient),
         )
         return phrase[:1].upper() + phrase[1:]
+
+    def _words(self, recipient: Recipient) -> Wording:
+        return self.rules.templates.wording(recipient.language)
 
     def _dry_days(self) -> int:
         """Days without rain that the farm's way of harvesting needs."""
@@ -239,10 +247,10 @@ class _FarmWork:
             days = max(1, (decision.start_on - self.today).days)
         return self.now + timedelta(days=days)
 
-    def _calendar(self, decision: Decision) -> dict[str, str]:
+    def _calendar(self, decision: Decision, words: Wording) -> dict[str, str]:
         """An all-day event over the harvest; its sequence rises only when the date moves."""
-        uid = f"harvest-{self.farm.id}-{self.today.year}-{self.outlook.cutting}@cutcall"
         assert self.farm.id is not None
+        uid = event_uid(self.farm.id, self.today.year, self.outlook.cutting)
         start = max(decision.start_on, self.today)
         sequence = outlooks.calendar_sequence(
             self.session,
@@ -258,8 +266,8 @@ class _FarmWork:
             sequence=sequence,
             start=start,
             end=last,
-            summary=f"Start cutting: {self.farm.name}",
-            description=headline(decision, self.outlook, self.today),
+            summary=words.say("headline.calendar", farm=self.farm.name),
+            description=headline(decision, self.outlook, self.today, words),
             organizer_email=self.rules.organizer_email,
             organizer_name="Cutcall",
             stamp=self.now,
@@ -322,26 +330,17 @@ class _FarmWork:
         fields: Iterable[FieldStart] = (),
     ) -> None:
         window, _ = self._window()
-        message = OutboxMessage(
-            public_id=hashlib.sha256(key.encode()).hexdigest()[:24],
-            dedupe_key=key,
-            kind=kind,
-            channel=recipient.channel,
-            person_id=recipient.person_id,
-            farm_id=self.farm.id,
-            season=self.today.year,
-            cutting=self.outlook.cutting,
-            start_on=start_on,
-            to_address=recipient.address,
-            subject=letter.subject,
-            text=letter.text,
-            html=letter.html,
-            attachments=attachments or [],
-            mark=mark(key),
-            created_at=self.now,
+        assert self.farm.id is not None
+        message = outbox_row(
+            key,
+            kind,
+            To(recipient.person_id, recipient.channel, recipient.address),
+            letter,
+            now=self.now,
             told_on=window,
             not_before=not_before,
             expires_at=max(expires_at, not_before + timedelta(hours=6)),
-            next_attempt_at=not_before,
+            attachments=attachments or (),
+            about=About(self.farm.id, self.today.year, self.outlook.cutting, start_on),
         )
         outbox.enqueue(self.session, message, fields)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from sqlmodel import Session
@@ -14,7 +14,8 @@ from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.names import name_key
 from alerts.domain.records import Method, Readings, Result, StemSpot, StemStage
 from alerts.services.missing import missing_notes
-from alerts.store import areas, documents, fields, results
+from alerts.services.senders import farms_open_to
+from alerts.store import areas, documents, fields, results, sign_ups
 from alerts.store.fields import KnownField, Labels
 from alerts.store.results import Unmatched
 from alerts.store.session import Sessions
@@ -93,22 +94,55 @@ def match_waiting(
     waiting = results.unmatched(session)
     known = fields.find_fields(session, map(_labels, waiting))
     known.update({pair: [field] for pair, field in (said or {}).items()})
-    farms = {field.farm_id for candidates in known.values() for field in candidates}
-    indexes = results.target_indexes(session, farms)
     matched = 0
-    touched = set()
     for group in waiting:
         candidates = known.get(_labels(group), [])
-        if len(candidates) != 1 or candidates[0].closed_on is not None:
-            continue
-        for row, _ in group.results:
-            _assign(session, row, candidates[0], guidelines)
-            notes = missing_notes(row, candidates[0], indexes[candidates[0].farm_id])
-            documents.add_notes(session, row.document_id, notes)
-        matched += len(group.results)
-        touched.add(candidates[0].area_id)
-    areas.mark_due(session, touched, now)
+        if len(candidates) == 1 and candidates[0].closed_on is None:
+            rows = [row for row, _ in group.results]
+            if _labels(group) not in (said or {}):
+                rows = _open_to_sender(session, rows, candidates[0])
+                rows = _since_sign_up(session, rows, candidates[0])
+            matched += assign(session, rows, candidates[0], guidelines, now)
     return matched
+
+
+def assign(
+    session: Session,
+    rows: Sequence[LabResult],
+    known: KnownField,
+    guidelines: GuidelineSet,
+    now: datetime,
+) -> int:
+    """Give these waiting results their field, so that its area is looked at anew; how many."""
+    if not rows:
+        return 0
+    index = results.target_indexes(session, [known.farm_id])[known.farm_id]
+    for row in rows:
+        _assign(session, row, known, guidelines)
+        documents.add_notes(session, row.document_id, missing_notes(row, known, index))
+    areas.mark_due(session, {known.area_id}, now)
+    return len(rows)
+
+
+def _open_to_sender(
+    session: Session, rows: Sequence[LabResult], known: KnownField
+) -> list[LabResult]:
+    """Those rows whose sender may speak of the field; the rest waits until somebody says so."""
+    sources = documents.sources(session, {row.document_id for row in rows})
+    farms = {source: farms_open_to(session, source) for source in set(sources.values())}
+    return [
+        row
+        for row in rows
+        if (bound := farms[sources[row.document_id]]) is None or known.farm_id in bound
+    ]
+
+
+def _since_sign_up(
+    session: Session, rows: Sequence[LabResult], known: KnownField
+) -> list[LabResult]:
+    """Without what waited before an open form named the farm: the name may be made up for it."""
+    since = sign_ups.signed_up_at(session, known.farm_id)
+    return [row for row in rows if since is None or row.received_at >= since]
 
 
 def _labels(group: Unmatched) -> Labels:

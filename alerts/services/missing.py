@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from alerts.domain.records import Index, Method, Note
+from alerts.domain.records import Index, Method, Note, Result
+from alerts.domain.snapshot import REGROWTH_FROM_DAYS, is_too_young
 from alerts.store.fields import KnownField
 from alerts.store.tables import LabResult
 
@@ -15,10 +16,21 @@ _NEEDS = {
 }
 
 
+def withdrawn_note(result: Result) -> Note:
+    """What to say of a row that repeats a result its sender took back."""
+    return Note(
+        result.row,
+        "",
+        "this result was taken back and does not count; put it back if it is right after all",
+    )
+
+
 def missing_notes(row: LabResult, known: KnownField, index: Index) -> Iterator[Note]:
     """Say why ``row`` may not count for ``known``, whose farm has its target in ``index``."""
     if row.cutting is not None and row.cutting != known.cutting:
         yield Note(row.row, "cutting", _other_cutting(row.cutting, known))
+    elif is_too_young(known.cut_on, row.sampled_on):
+        yield Note(row.row, "sampled_on", _too_young(row, known))
     if row.method == Method.STEM and not row.spots:
         text = "no spot of this reading can be used; measure stems of 16 to 40 in"
         yield Note(row.row, "height_in", text)
@@ -31,6 +43,16 @@ def _other_cutting(cutting: int, known: KnownField) -> str:
     if cutting < known.cutting:
         return f"{said}; it is kept and counts for nothing that is still to come"
     return f"{said}; it counts once the cut before is recorded with 'cutcall cut'"
+
+
+def _too_young(row: LabResult, known: KnownField) -> str:
+    assert known.cut_on is not None
+    age = (row.sampled_on - known.cut_on).days
+    return (
+        f"{known.name} was cut on {known.cut_on}, {age} day{'s' if age > 1 else ''} before: this "
+        "result is kept and not counted, since what stands then says nothing of the regrowth; "
+        f"sample again {REGROWTH_FROM_DAYS} days after the cut, or correct the day if it is wrong"
+    )
 
 
 def _without_index(row: LabResult, known: KnownField, index: Index) -> str:

@@ -1,4 +1,4 @@
-"""What became of accepted texts: asking the gateway for their state."""
+"""What became of accepted texts: asking the gateway for their state, and hearing from it."""
 
 from __future__ import annotations
 
@@ -6,10 +6,15 @@ import logging
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
 
+from sqlmodel import Session
+
+from alerts.domain.delivery import UNDERWAY, Status
 from alerts.domain.errors import TransportError
 from alerts.services.dispatch import STATUS_OF
-from alerts.store import outbox
+from alerts.store import outbox, people
+from alerts.store import receipts as named
 from alerts.store.session import Sessions
+from alerts.store.tables import OutboxMessage
 from alerts.transports.base import Channel, Sighting, Transport
 
 log = logging.getLogger(__name__)
@@ -41,11 +46,54 @@ async def refresh(
     return moved
 
 
+def hear(sessions: Sessions, public_id: str, seen: Sighting, now: datetime) -> bool:
+    """Take over a status that the gateway reports by itself; True when it moved a message.
+
+    ``public_id`` is our own id, which we gave along when we sent: by it, even a message whose
+    outcome nobody knew is proved to exist. Late, repeated, unordered and foreign news change
+    nothing.
+    """
+    with sessions.write() as session:
+        row = named.by_gateway_id(session, seen.gateway_id) or _proved(
+            session, public_id, seen, now
+        )
+        if row is None:
+            return False
+        moved = _settle(session, row, seen, now)
+        if moved or row.status == STATUS_OF[seen.delivery]:
+            row.gateway_status = seen.status
+            session.add(row)
+        return moved
+
+
+def _proved(
+    session: Session, public_id: str, seen: Sighting, now: datetime
+) -> OutboxMessage | None:
+    """The message of this id of ours, as accepted; None where it has another life by now."""
+    row = named.by_public_id(session, public_id)
+    if row is None or row.gateway_id or not seen.gateway_id:
+        return None
+    if row.status not in UNDERWAY or not row.attempts:
+        return None
+    if row.status == Status.QUEUED:  # about to be sent a second time, which is not needed now
+        outbox.settle(session, row, Status.SENDING, now, detail="found by its receipt")
+    row.gateway_id = seen.gateway_id
+    outbox.settle(session, row, Status.ACCEPTED, now, detail="found by its receipt")
+    return row
+
+
 def record(sessions: Sessions, message_id: int | None, seen: Sighting, now: datetime) -> bool:
     """Take over what the gateway says; late and repeated news change nothing."""
     with sessions.write() as session:
         row = outbox.get(session, message_id)
         row.gateway_status = seen.status
-        return outbox.settle(
-            session, row, STATUS_OF[seen.delivery], now, code=seen.code, detail=seen.status
-        )
+        return _settle(session, row, seen, now)
+
+
+def _settle(session: Session, row: OutboxMessage, seen: Sighting, now: datetime) -> bool:
+    """Take the news over; whom the gateway may not write to we must not write to again."""
+    status = STATUS_OF[seen.delivery]
+    moved = outbox.settle(session, row, status, now, code=seen.code, detail=seen.status)
+    if moved and seen.opted_out:
+        people.opt_out(session, row.channel, row.to_address, now, "at the gateway")
+    return moved

@@ -1,24 +1,35 @@
-"""The evening before a sampling day: telling samplers which fields to clip."""
+"""The evening before a sampling day: telling samplers which fields to clip, and why.
+
+Only whoever took on the clipping of a farm is asked, which is its sampler. A farm without one
+reminds nobody: its farmer agreed to be told when to cut, not to two texts a week, and one who clips
+is enrolled as the sampler; its consultant sees the clips in the digest.
+"""
 
 from __future__ import annotations
 
-import hashlib
 from collections import defaultdict
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from sqlmodel import Session
 
-from alerts.domain.decision import EVEN, Kind
+from alerts.domain.clips import Clip, by_worth
+from alerts.domain.decision import Kind
+from alerts.messages.clip_words import ClipDay, clips_email, clips_text
 from alerts.messages.marks import mark
-from alerts.messages.sampling import sample_due
+from alerts.messages.start_messages import Letter
 from alerts.messages.templates import Templates
-from alerts.store import outbox, outlooks, people
+from alerts.services.links import LinkRules, Role, link_url
+from alerts.services.outgoing import To, outbox_row
+from alerts.services.sampling_list import ClipRules, area_weekdays, clips_of
+from alerts.services.unsubscribe import address_url
+from alerts.store import areas, outbox, outlooks, people
 from alerts.store.outlooks import FieldView
 from alerts.store.people import Recipient
 from alerts.store.session import Sessions
-from alerts.store.tables import OutboxMessage
+from alerts.store.tables import Area
 
 EVENING = time(17, 0)
 """Local time from which tomorrow's clips are announced."""
@@ -31,100 +42,133 @@ BEDTIME = time(21, 0)
 @dataclass(frozen=True, slots=True)
 class SamplingRules:
     templates: Templates
-    weekdays: frozenset[int]  # date.weekday of the sampling days
-    before: time
+    clips: ClipRules
+    links: LinkRules
+    public_url: str
+    secret: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Evening:
+    """One sampler's clips of tomorrow, in all areas."""
+
+    clips: Sequence[Clip]
+    day: date
+    zones: frozenset[str]
 
 
 def queue_reminders(sessions: Sessions, rules: SamplingRules, now: datetime) -> int:
-    """Queue a reminder for each sampler whose area samples tomorrow; returns how many are new.
+    """Queue a reminder for each sampler with something to clip tomorrow; returns how many are new.
 
-    Only fields whose season has begun (a result is known) and that still stand above their
-    target are named. The first clip of a spring is the sampler's own call.
+    Whoever clips in several areas gets one message as soon as it is evening in the first of them.
     """
+    with sessions.read() as session:
+        sampled = _sampled_tomorrow(areas.all_areas(session).values(), rules.clips, now)
+        if not any(_is_evening(area, now) for area in sampled):
+            return 0
+        evenings = _evenings(session, sampled, rules.clips, now)
+    if not evenings:
+        return 0
     queued = 0
     with sessions.write() as session:
-        by_sampler: dict[tuple[int, date], list[FieldView]] = defaultdict(list)
-        for view in outlooks.field_views(session):
-            tomorrow = _tomorrow(view.area.time_zone, rules, now)
-            if tomorrow is not None and view.farm.sampler_id is not None and _wants_clip(view):
-                by_sampler[view.farm.sampler_id, tomorrow].append(view)
-        reach = people.recipients(session, [sampler for sampler, _ in by_sampler])
-        for (sampler, day), views in by_sampler.items():
+        reach = people.recipients(session, evenings)
+        for sampler, evening in evenings.items():
             for recipient in reach.get(sampler, []):
-                queued += _queue(session, rules, recipient, views, day, now)
+                queued += _queue(session, rules, recipient, evening, now)
     return queued
 
 
-def _tomorrow(zone: str, rules: SamplingRules, now: datetime) -> date | None:
-    local = now.astimezone(ZoneInfo(zone))
-    tomorrow = local.date() + timedelta(days=1)
-    if not EVENING <= local.time() < BEDTIME or tomorrow.weekday() not in rules.weekdays:
-        return None
-    return tomorrow
+def _sampled_tomorrow(known: Iterable[Area], rules: ClipRules, now: datetime) -> list[Area]:
+    return [
+        area
+        for area in known
+        if _tomorrow(area, now).weekday() in area_weekdays(area, rules.weekdays)
+    ]
 
 
-def _wants_clip(view: FieldView) -> bool:
-    row = view.outlook
-    if row is None or not view.field.watched or row.detail["stands_in"]:
-        return False
-    above: bool = row.detail["meets_today"] >= EVEN
-    return above
+def _tomorrow(area: Area, now: datetime) -> date:
+    return now.astimezone(ZoneInfo(area.time_zone)).date() + timedelta(days=1)
 
 
-def _worth(view: FieldView) -> float:
-    return 0.0 if view.outlook is None else float(view.outlook.detail["sample_worth_days"])
+def _is_evening(area: Area, now: datetime) -> bool:
+    return EVENING <= now.astimezone(ZoneInfo(area.time_zone)).time() < BEDTIME
+
+
+def _evenings(
+    session: Session, sampled: Sequence[Area], rules: ClipRules, now: datetime
+) -> dict[int, _Evening]:
+    """What each sampler clips tomorrow, where it is evening in one of their areas."""
+    views = outlooks.field_views(session, area_ids=[area.id for area in sampled if area.id])
+    by_day: dict[date, list[FieldView]] = defaultdict(list)
+    for view in views:
+        by_day[_tomorrow(view.area, now)].append(view)
+    found: dict[int, _Evening] = {}
+    for day, those in sorted(by_day.items()):
+        places = {view.field.id: view.area for view in those}
+        mine: dict[int, list[Clip]] = defaultdict(list)
+        for clip in clips_of(session, those, day - timedelta(days=1), rules, first=day).clips:
+            if clip.sampler_id is not None and clip.on == day:
+                mine[clip.sampler_id].append(clip)
+        for sampler, clips in mine.items():
+            around = [places[clip.field_id] for clip in clips]
+            if sampler not in found and any(_is_evening(area, now) for area in around):
+                zones = frozenset(area.time_zone for area in around)
+                found[sampler] = _Evening(sorted(clips, key=by_worth), day, zones)
+    return found
 
 
 def _queue(
     session: Session,
     rules: SamplingRules,
     recipient: Recipient,
-    views: list[FieldView],
-    day: date,
+    evening: _Evening,
     now: datetime,
 ) -> int:
-    key = f"clip:{recipient.person_id}:{recipient.channel}:{day}"
+    key = f"clip:{recipient.person_id}:{recipient.channel}:{evening.day}"
     if outbox.is_known(session, key):
         return 0
-    fields: dict[str, list[str]] = defaultdict(list)
-    # Within a farm, the clip that narrows its date most comes first.
-    for view in sorted(views, key=_worth, reverse=True):
-        fields[view.farm.name].append(view.field.name)
-    letter = sample_due(
-        rules.templates,
-        recipient.language,
-        list(fields.items()),
-        day,
-        rules.before,
-        mark(key),
-        by_text=recipient.channel == "sms",
-    )
-    zone = ZoneInfo(views[0].area.time_zone)
+    letter = _letter(session, rules, recipient, evening, mark(key), now)
     outbox.enqueue(
         session,
-        OutboxMessage(
-            public_id=hashlib.sha256(key.encode()).hexdigest()[:24],
-            dedupe_key=key,
-            kind=Kind.SAMPLE_DUE,
-            channel=recipient.channel,
-            person_id=recipient.person_id,
-            to_address=recipient.address,
-            subject=letter.subject,
-            text=letter.text,
-            attachments=[],
-            mark=mark(key),
-            created_at=now,
-            told_on=now.astimezone(zone).date(),
-            not_before=now,
-            expires_at=_expiry(recipient, day, rules, zone),
-            next_attempt_at=now,
+        outbox_row(
+            key,
+            Kind.SAMPLE_DUE,
+            To(recipient.person_id, recipient.channel, recipient.address),
+            letter,
+            now=now,
+            told_on=evening.day - timedelta(days=1),
+            expires_at=_expiry(recipient, evening, rules.clips.before),
         ),
     )
     return 1
 
 
-def _expiry(recipient: Recipient, day: date, rules: SamplingRules, zone: ZoneInfo) -> datetime:
+def _letter(
+    session: Session,
+    rules: SamplingRules,
+    recipient: Recipient,
+    evening: _Evening,
+    ends_with: str,
+    now: datetime,
+) -> Letter:
+    page = link_url(session, rules.links, Role.SAMPLER, person_id=recipient.person_id, now=now)
+    told = ClipDay(
+        evening.clips,
+        evening.day,
+        rules.clips.before,
+        ends_with,
+        page_url=page,
+        unsubscribe_url=address_url(
+            rules.public_url, rules.secret, recipient.channel, recipient.address
+        ),
+    )
+    write = clips_text if recipient.channel == "sms" else clips_email
+    return write(rules.templates, recipient.language, told)
+
+
+def _expiry(recipient: Recipient, evening: _Evening, before: time) -> datetime:
     """A text rings at once and must not do so at night; an email may be read before the clip."""
+    on, at = evening.day, before
     if recipient.channel == "sms":
-        return datetime.combine(day - timedelta(days=1), BEDTIME, tzinfo=zone)
-    return datetime.combine(day, rules.before, tzinfo=zone)
+        on, at = evening.day - timedelta(days=1), BEDTIME
+    return min(datetime.combine(on, at, tzinfo=ZoneInfo(zone)) for zone in evening.zones)

@@ -51,6 +51,8 @@ def read_token(secret: str, token: str) -> tuple[str, str]:
 def stop(sessions: Sessions, secret: str, token: str, now: datetime) -> str:
     """Enter the address of the link into the opt-out ledger; returns the address."""
     channel, address = read_token(secret, token)
+    if channel == "email":  # emails sent earlier name it as it was typed
+        address = address.casefold()
     with sessions.write() as session:
         people.opt_out(session, channel, address, now, "link in an email")
     return address

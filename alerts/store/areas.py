@@ -18,6 +18,7 @@ from alerts.domain.snapshot import (
     RainAhead,
     ResultRow,
     ResultTable,
+    is_too_young,
 )
 from alerts.store.tables import Area, AreaWeather, Farm, FarmField, LabResult
 from alerts.store.weather import days_since
@@ -78,7 +79,7 @@ def load_snapshot(session: Session, area: Area, season_first_day: date) -> AreaS
         id=area.id,
         name=area.name,
         time_zone=area.time_zone,
-        farms=tuple(_farm_plan(farm) for farm in farms),
+        farms=tuple(farm_plan(farm) for farm in farms),
         fields=tuple(_field_plan(field, place[field.farm_id]) for field in fields),
         results=_load_results(session, area.id, fields, season_first_day),
         season_first_day=season_first_day,
@@ -99,7 +100,8 @@ def _heat(days: Sequence[AreaWeather]) -> DailyHeat | None:
     )
 
 
-def _farm_plan(farm: Farm) -> FarmPlan:
+def farm_plan(farm: Farm) -> FarmPlan:
+    """What a farm wants and how it harvests, as the projection reads it."""
     assert farm.id is not None
     return FarmPlan(
         id=farm.id,
@@ -164,7 +166,14 @@ def _load_results(
 
 
 def belongs_to_open_cutting(field: FarmField, cutting: int | None, sampled_on: date) -> bool:
-    """Whether a sample is of the crop that stands on the field now."""
+    """Whether a sample is of the crop that stands on the field now, and speaks for it."""
+    if is_too_young(field.cut_on, sampled_on):
+        return False
+    return is_after_last_cut(field, cutting, sampled_on)
+
+
+def is_after_last_cut(field: FarmField, cutting: int | None, sampled_on: date) -> bool:
+    """Whether a sample was taken since the last cut, be it too soon after to count."""
     if field.cut_on is not None and sampled_on <= field.cut_on:
         return False
     return cutting is None or cutting == field.cutting

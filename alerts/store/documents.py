@@ -6,20 +6,36 @@ import hashlib
 from collections.abc import Collection, Iterable
 from datetime import datetime
 
+from sqlalchemy.orm import defer
 from sqlmodel import Session, col, delete, or_, select
 
 from alerts.domain.records import Note, Rejection
 from alerts.store.tables import Document, DocumentNote, RejectedRow
+
+FROM_CONSULTANT = "roster of consultant "
+"""How the source of a roster begins that a consultant sent: what is wrong with it is theirs."""
 
 Place = tuple[int, str]
 """Row and column of a fault."""
 
 
 def keep_document(
-    session: Session, *, name: str, source: str, lab: str, content: bytes, now: datetime
+    session: Session,
+    *,
+    name: str,
+    source: str,
+    lab: str,
+    content: bytes,
+    now: datetime,
+    of_sender: bool = False,
 ) -> Document:
-    """Store a document, or return the one that holds the same bytes already."""
-    digest = hashlib.sha256(lab.encode() + b"\0" + content).hexdigest()
+    """Store a document, or return the one that holds the same bytes already.
+
+    ``of_sender`` keeps what different sources send apart: one may be told what became of a
+    document, and bound by it, only where it sent the document itself.
+    """
+    whose = source.encode() + b"\0" if of_sender else b""
+    digest = hashlib.sha256(whose + lab.encode() + b"\0" + content).hexdigest()
     known = session.exec(select(Document).where(Document.sha256 == digest)).first()
     if known is not None:
         return known
@@ -120,12 +136,48 @@ def find_document(session: Session, document_id: int) -> Document | None:
     return session.get(Document, document_id)
 
 
+def sources(session: Session, document_ids: Iterable[int]) -> dict[int, str]:
+    """The source of each document, by id."""
+    found = session.exec(
+        select(Document.id, Document.source).where(col(Document.id).in_(sorted(set(document_ids))))
+    )
+    return {document_id: source for document_id, source in found if document_id is not None}
+
+
+def rows_of(session: Session, document_id: int) -> tuple[list[RejectedRow], list[DocumentNote]]:
+    """What of a document waits to be corrected, and what else was said of its rows."""
+    rejected = session.exec(
+        select(RejectedRow)
+        .where(RejectedRow.document_id == document_id)
+        .order_by(col(RejectedRow.row), col(RejectedRow.id))
+    )
+    notes = session.exec(
+        select(DocumentNote)
+        .where(DocumentNote.document_id == document_id)
+        .order_by(col(DocumentNote.row), col(DocumentNote.id))
+    )
+    return list(rejected), list(notes)
+
+
 def rejected_rows(session: Session) -> list[tuple[Document, RejectedRow]]:
-    """Every row that still waits to be corrected, newest document first."""
+    """Rows that wait for the operator to correct them, newest document first."""
     found = session.exec(
         select(Document, RejectedRow)
         .join(RejectedRow, col(RejectedRow.document_id) == col(Document.id))
+        .where(~col(Document.source).startswith(FROM_CONSULTANT))
         .order_by(col(Document.id).desc(), col(RejectedRow.row))
+    )
+    return list(found)
+
+
+def rejected_of(session: Session, source: str) -> list[tuple[Document, RejectedRow]]:
+    """What a source sent that still waits to be corrected, newest document first."""
+    found = session.exec(
+        select(Document, RejectedRow)
+        .join(RejectedRow, col(RejectedRow.document_id) == col(Document.id))
+        .where(Document.source == source)
+        .order_by(col(Document.id).desc(), col(RejectedRow.row))
+        .options(defer(Document.content, raiseload=True))  # type: ignore[arg-type]
     )
     return list(found)
 

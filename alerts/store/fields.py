@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -108,6 +108,52 @@ def get_known(session: Session, field_id: int) -> KnownField:
     return KnownField(*session.exec(query).one())
 
 
+def farms_of(session: Session, field_ids: Iterable[int]) -> dict[int, int]:
+    """The farm of each field, by id."""
+    found: dict[int, int] = {}
+    wanted = sorted(set(field_ids))
+    for start in range(0, len(wanted), CHUNK):
+        chunk = wanted[start : start + CHUNK]
+        rows = session.exec(
+            select(FarmField.id, FarmField.farm_id).where(col(FarmField.id).in_(chunk))
+        )
+        found.update((field_id, farm_id) for field_id, farm_id in rows if field_id is not None)
+    return found
+
+
+def time_zone_of(session: Session, area_id: int) -> str:
+    """The IANA name of an area's time zone."""
+    return session.get_one(Area, area_id).time_zone
+
+
+def time_zones(session: Session, farm_ids: Iterable[int]) -> list[tuple[frozenset[int], str]]:
+    """Fields and time zone of each farm, in the order of the farms' ids."""
+    rows = session.exec(
+        select(Farm.id, FarmField.id, Area.time_zone)
+        .join(Area, col(Area.id) == col(Farm.area_id))
+        .outerjoin(FarmField, col(FarmField.farm_id) == col(Farm.id))
+        .where(col(Farm.id).in_(sorted(farm_ids)))
+        .order_by(col(Farm.id))
+    )
+    farms: dict[int | None, tuple[set[int], str]] = {}
+    for farm_id, field_id, zone in rows:
+        farms.setdefault(farm_id, (set(), zone))[0].update([field_id] if field_id else [])
+    return [(frozenset(ids), zone) for ids, zone in farms.values()]
+
+
+def farm_keys(session: Session, farm_ids: Iterable[int]) -> list[str]:
+    """Names of farms, as they are compared."""
+    return list(session.exec(select(Farm.key).where(col(Farm.id).in_(list(farm_ids)))))
+
+
+def is_farm_known(session: Session, name: str) -> bool:
+    """Whether a farm anywhere bears this name, or a laboratory writes it for one."""
+    key = name_key(name)
+    farm = session.exec(select(Farm.id).where(Farm.key == key).limit(1)).first()
+    written = select(FieldName.id).where(FieldName.farm_key == key).limit(1)
+    return farm is not None or session.exec(written).first() is not None
+
+
 def add_name(session: Session, field_id: int, farm_label: str, field_label: str) -> None:
     """Let a field answer to another name from now on."""
     farm_key, field_key = name_key(farm_label), name_key(field_label)
@@ -122,8 +168,17 @@ def add_name(session: Session, field_id: int, farm_label: str, field_label: str)
         session.add(FieldName(field_id=field_id, farm_key=farm_key, field_key=field_key))
 
 
-def record_cut(session: Session, field_id: int, cut_on: date, now: datetime) -> int:
-    """Close the field's open cutting and open the next; returns the cutting that was closed."""
+def record_cut(
+    session: Session,
+    field_id: int,
+    cut_on: date,
+    now: datetime,
+    detail: Mapping[str, object] | None = None,
+) -> int:
+    """Close the field's open cutting and open the next; returns the cutting that was closed.
+
+    ``detail`` is what was known on the day, as ``KnownAtCut.as_json`` gives it.
+    """
     field = session.get_one(FarmField, field_id)
     closed = field.cutting
     session.add(
@@ -133,6 +188,7 @@ def record_cut(session: Session, field_id: int, cut_on: date, now: datetime) -> 
             cutting=closed,
             cut_on=cut_on,
             recorded_at=now,
+            detail=dict(detail or {}),
         )
     )
     field.cutting = closed + 1
@@ -177,6 +233,12 @@ def open_fields(session: Session, farm_id: int) -> list[FarmField]:
         FarmField.farm_id == farm_id, col(FarmField.closed_on).is_(None)
     )
     return list(session.exec(query.order_by(col(FarmField.id))))
+
+
+def all_fields(session: Session, farm_id: int) -> list[FarmField]:
+    """Fields of a farm, those given up included."""
+    query = select(FarmField).where(FarmField.farm_id == farm_id).order_by(col(FarmField.id))
+    return list(session.exec(query))
 
 
 def open_new_season(session: Session, season_first_day: date) -> int:

@@ -8,16 +8,19 @@ from datetime import date, datetime
 from typing import NamedTuple
 
 from sqlalchemy import and_
-from sqlmodel import Session, col, delete, select
+from sqlmodel import Session, col, delete, func, select
 
 from alerts.domain.outlook import FarmOutlook, FieldOutlook
 from alerts.store.tables import (
     Area,
+    AreaWeather,
     CalendarEntry,
+    Cut,
     Farm,
     FarmField,
     FarmOutlookRow,
     FieldOutlookRow,
+    LabResult,
 )
 
 
@@ -45,6 +48,7 @@ def _farm_row(farm: FarmOutlook, now: datetime) -> FarmOutlookRow:
         detail={
             "order": [field.field_id for field in farm.fields],
             "waiting": list(farm.start.waiting),
+            "load": list(farm.start.load),
         },
     )
 
@@ -68,7 +72,10 @@ def _field_row(
             "position": position,
             "days": [{**asdict(day), "day": day.day.isoformat()} for day in field.days],
             "waiting": list(field.start.waiting),
+            "load": list(field.start.load),
             "stands_in": field.stands_in,
+            "is_area": field.is_area,
+            "area_fields": field.area_fields,
             "last_on": field.last_on.isoformat() if field.last_on else None,
             "last_value": field.last_value,
             "last_index": field.last_index.value if field.last_index else None,
@@ -91,8 +98,13 @@ class FieldView(NamedTuple):
     farm_outlook: FarmOutlookRow | None
 
 
-def field_views(session: Session, farm_ids: Iterable[int] | None = None) -> list[FieldView]:
-    """Open fields by area, farm and name; of all farms where none are named.
+def field_views(
+    session: Session,
+    farm_ids: Iterable[int] | None = None,
+    *,
+    area_ids: Iterable[int] | None = None,
+) -> list[FieldView]:
+    """Open fields by area, farm and name; of all farms or areas where none are named.
 
     An outlook made before the last cut is of another crop, and left out.
     """
@@ -112,7 +124,71 @@ def field_views(session: Session, farm_ids: Iterable[int] | None = None) -> list
     )
     if farm_ids is not None:
         query = query.where(col(Farm.id).in_(list(farm_ids)))
+    if area_ids is not None:
+        query = query.where(col(Area.id).in_(list(area_ids)))
     return [FieldView(*row) for row in session.exec(query)]
+
+
+def weather_days(
+    session: Session, area_ids: Iterable[int], first: date, before: date
+) -> dict[int, int]:
+    """How many days of each area's weather are known, from ``first`` on and before ``before``."""
+    rows = session.exec(
+        select(col(AreaWeather.area_id), func.count())
+        .where(
+            col(AreaWeather.area_id).in_(list(area_ids)),
+            col(AreaWeather.day) >= first,
+            col(AreaWeather.day) < before,
+        )
+        .group_by(col(AreaWeather.area_id))
+    )
+    return {area_id: int(count) for area_id, count in rows}
+
+
+def first_cuts(session: Session, area_ids: Iterable[int], before: date) -> dict[int, list[date]]:
+    """Days of the first cut of each area's fields in seasons before ``before``."""
+    rows = session.exec(
+        select(col(Farm.area_id), col(Cut.cut_on))
+        .join(FarmField, col(FarmField.id) == col(Cut.field_id))
+        .join(Farm, col(Farm.id) == col(FarmField.farm_id))
+        .where(col(Farm.area_id).in_(list(area_ids)), Cut.cutting == 1, col(Cut.cut_on) < before)
+    )
+    found: dict[int, list[date]] = {}
+    for area_id, cut_on in rows:
+        found.setdefault(area_id, []).append(cut_on)
+    return found
+
+
+def season_results(
+    session: Session, field_ids: Iterable[int], season_first_day: date
+) -> dict[int, list[LabResult]]:
+    """Results of each field from the season's first day on, oldest first; newest versions only."""
+    rows = session.exec(
+        select(LabResult)
+        .where(
+            col(LabResult.field_id).in_(list(field_ids)),
+            col(LabResult.replaced_by).is_(None),
+            col(LabResult.sampled_on) >= season_first_day,
+        )
+        .order_by(col(LabResult.sampled_on), col(LabResult.id))
+    )
+    found: dict[int, list[LabResult]] = {}
+    for row in rows:
+        if row.field_id is not None:
+            found.setdefault(row.field_id, []).append(row)
+    return found
+
+
+def calendar_entries(
+    session: Session, farm_ids: Iterable[int], season: int
+) -> dict[tuple[int, int], CalendarEntry]:
+    """The season's calendar events of these farms, by farm and cutting."""
+    rows = session.exec(
+        select(CalendarEntry).where(
+            col(CalendarEntry.farm_id).in_(list(farm_ids)), CalendarEntry.season == season
+        )
+    )
+    return {(entry.farm_id, entry.cutting): entry for entry in rows}
 
 
 def calendar_sequence(

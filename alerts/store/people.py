@@ -13,6 +13,7 @@ from sqlmodel import Session, col, select
 from alerts.domain.delivery import Status
 from alerts.domain.names import name_key
 from alerts.domain.records import RosterRow
+from alerts.store.consents import agreements
 from alerts.store.tables import Area, Consent, Farm, FarmField, OptOut, OutboxMessage, Person
 
 
@@ -32,7 +33,7 @@ def put_person(
     text meant for one must not go to the other's phone. Only somebody who farms ``farm_id`` and
     nothing else takes a new name or a new address.
     """
-    person = _known_farmer(session, name, phone, email, farm_id) or Person(name=name)
+    person = known_farmer(session, name, phone, email, farm_id) or Person(name=name)
     person.name = name
     person.phone = phone or person.phone
     person.email = email or person.email
@@ -43,20 +44,27 @@ def put_person(
     return person
 
 
-def put_adviser(session: Session, *, name: str, email: str) -> Person:
+def put_adviser(session: Session, *, name: str, email: str, digest: str = "") -> Person:
     """The consultant or sampler of this name with this email.
 
     Somebody known already, say a farmer who samples, keeps the way they asked to be told.
+    ``digest`` "" leaves the digest as often as it was.
     """
-    known = _people_at(session, "", email)
-    person = next((one for one in known if _names_agree(one, name)), None)
+    person = known_adviser(session, name, email)
     if person is None:
         person = Person(name=name or email, email=email, alert_by="email")
     elif name and person.name == email:
         person.name = name
+    person.digest = digest or person.digest
     session.add(person)
     session.flush()
     return person
+
+
+def known_adviser(session: Session, name: str, email: str) -> Person | None:
+    """Whom `put_adviser` takes this name and email for; None: for somebody new."""
+    known = _people_at(session, "", email)
+    return next((one for one in known if _names_agree(one, name)), None)
 
 
 def _people_at(session: Session, phone: str, email: str) -> list[Person]:
@@ -70,9 +78,10 @@ def _people_at(session: Session, phone: str, email: str) -> list[Person]:
     return list(session.exec(query))
 
 
-def _known_farmer(
+def known_farmer(
     session: Session, name: str, phone: str, email: str, farm_id: int | None
 ) -> Person | None:
+    """Whom `put_person` brings up to date; None: it makes somebody new."""
     known = _people_at(session, phone, email)
     namesakes = [person for person in known if name_key(person.name) == name_key(name)]
     for person in namesakes:
@@ -100,13 +109,17 @@ def _names_agree(person: Person, name: str) -> bool:
     return one <= other or other <= one
 
 
-def put_area(session: Session, name: str, time_zone: str) -> Area:
-    """The area of this name, however it is spelled; it keeps the spelling it came with first."""
+def put_area(session: Session, name: str, time_zone: str, sampling_days: str = "") -> Area:
+    """The area of this name, however it is spelled; it keeps the spelling it came with first.
+
+    ``sampling_days`` "" leaves them as they were.
+    """
     same = [area for area in session.exec(select(Area)) if name_key(area.name) == name_key(name)]
     area = next((area for area in same if area.name == name), same[0] if same else None)
     if area is None:
         area = Area(name=name, time_zone=time_zone)
     area.time_zone = time_zone
+    area.sampling_days = sampling_days or area.sampling_days
     session.add(area)
     session.flush()
     return area
@@ -115,18 +128,6 @@ def put_area(session: Session, name: str, time_zone: str) -> Area:
 def find_farm(session: Session, area: Area, name: str) -> Farm | None:
     query = select(Farm).where(Farm.area_id == area.id, Farm.key == name_key(name))
     return session.exec(query).first()
-
-
-def namesakes_elsewhere(session: Session, area: Area, farm: str, farmer: str) -> list[str]:
-    """Other areas in which a farm of this name with a farmer of this name is enrolled."""
-    rows = session.exec(
-        select(Area.name, Person.name)
-        .join(Farm, col(Farm.area_id) == col(Area.id))
-        .join(Person, col(Person.id) == col(Farm.farmer_id))
-        .where(Farm.key == name_key(farm), col(Area.id) != area.id)
-        .order_by(col(Area.name))
-    )
-    return [name for name, known in rows if name_key(known) == name_key(farmer)]
 
 
 def put_farm(session: Session, area: Area, row: RosterRow, values: dict[str, Any]) -> Farm:
@@ -157,7 +158,11 @@ def put_field(session: Session, farm: Farm, row: RosterRow) -> FarmField:
     field.acres, field.grass_pct = row.acres, row.grass_pct
     field.soil, field.slope = row.soil, row.slope
     field.variety, field.seeding_year = row.variety, row.seeding_year
-    field.latitude, field.longitude = row.latitude, row.longitude
+    field.latitude, field.longitude, field.zip = row.latitude, row.longitude, row.zip
+    if row.public_name is not None:
+        field.public_name = row.public_name
+    if row.public_place is not None:
+        field.public_place = row.public_place
     field.watched = row.watched
     field.closed_on = None
     session.add(field)
@@ -174,11 +179,20 @@ def put_consent(
     given_on: date,
     how: str,
     now: datetime,
+    given_at: datetime | None = None,
+    wording: str = "",
+    ip: str = "",
 ) -> None:
-    """Keep the evidence; the same consent again changes nothing."""
+    """Keep the evidence; the same consent again changes nothing.
+
+    given_at : the moment, where it is known better than ``given_on``
+    wording : what the person was shown when they agreed
+    ip : from where a web form was sent
+    """
     assert person.id is not None
     known = session.exec(
         select(Consent).where(
+            Consent.person_id == person.id,
             Consent.channel == channel,
             Consent.address == address,
             Consent.given_on == given_on,
@@ -194,6 +208,9 @@ def put_consent(
                 given_on=given_on,
                 how=how,
                 recorded_at=now,
+                given_at=given_at,
+                wording=wording,
+                ip=ip,
             )
         )
 
@@ -210,7 +227,10 @@ class Recipient:
 
 
 def has_agreed(session: Session, channel: str, address: str) -> bool:
-    """Whether consent for this address was ever recorded, even if it was taken back since."""
+    """Whether anybody at this address ever agreed, even if they took it back since.
+
+    Whether one person did, `consents.has_agreed` says.
+    """
     found = session.exec(
         select(Consent.id).where(Consent.channel == channel, Consent.address == address).limit(1)
     )
@@ -227,19 +247,18 @@ def recipients(
     ids = sorted(set(person_ids))
     people = session.exec(select(Person).where(col(Person.id).in_(ids))).all()
     addresses = [a for person in people for a in (person.phone, person.email) if a]
-    agreed = {
-        (row.channel, row.address)
-        for row in session.exec(select(Consent).where(col(Consent.address).in_(addresses)))
-    }
+    agreed = agreements(session, people)
     refused = {
         (row.channel, row.address)
-        for row in session.exec(select(OptOut).where(col(OptOut.address).in_(addresses)))
+        for row in session.exec(
+            select(OptOut).where(col(OptOut.address).in_(addresses), col(OptOut.ended_at).is_(None))
+        )
     }
     return {
         person.id: [
             Recipient(person.id, person.name, channel, address, person.language)
             for channel, address in _wished(person, by_email)
-            if (channel, address) in agreed - refused
+            if (person.id, channel, address) in agreed and (channel, address) not in refused
         ]
         for person in people
         if person.id is not None
@@ -269,6 +288,22 @@ def farms_of_consultant(session: Session, person_id: int) -> list[tuple[Farm, Pe
     return list(rows)
 
 
+def farm_ids_of_consultant(session: Session, person_id: int) -> frozenset[int]:
+    return _ids(session.exec(select(Farm).where(Farm.consultant_id == person_id)))
+
+
+def farm_ids_of_sampler(session: Session, person_id: int) -> frozenset[int]:
+    return _ids(session.exec(select(Farm).where(Farm.sampler_id == person_id)))
+
+
+def all_farm_ids(session: Session) -> frozenset[int]:
+    return _ids(session.exec(select(Farm)))
+
+
+def _ids(found: Iterable[Farm]) -> frozenset[int]:
+    return frozenset(farm.id for farm in found if farm.id is not None)
+
+
 def names(session: Session, person_ids: Iterable[int]) -> dict[int, str]:
     rows = session.exec(select(Person).where(col(Person.id).in_(list(person_ids))))
     return {person.id: person.name for person in rows if person.id is not None}
@@ -288,18 +323,48 @@ def consultants(session: Session) -> list[Person]:
 
 def opted_out(session: Session, channel: str, addresses: Iterable[str]) -> frozenset[str]:
     """Those of ``addresses`` that must not be written to."""
+    return frozenset(stopped_at(session, channel, addresses))
+
+
+def stopped_at(session: Session, channel: str, addresses: Iterable[str]) -> dict[str, datetime]:
+    """Those of ``addresses`` that must not be written to, with the moment they stopped."""
     found = session.exec(
-        select(OptOut.address).where(
-            OptOut.channel == channel, col(OptOut.address).in_(list(addresses))
+        select(OptOut.address, OptOut.at).where(
+            OptOut.channel == channel,
+            col(OptOut.address).in_(list(addresses)),
+            col(OptOut.ended_at).is_(None),
         )
     )
-    return frozenset(found)
+    return dict(found.all())
 
 
 def opt_out(session: Session, channel: str, address: str, now: datetime, how: str) -> None:
-    """Write an address into the ledger; a second time changes nothing."""
-    if not opted_out(session, channel, [address]):
+    """Write an address into the ledger; a second time changes nothing.
+
+    One that had asked to start again is stopped anew.
+    """
+    entry = _ledger_entry(session, channel, address)
+    if entry is None:
         session.add(OptOut(channel=channel, address=address, at=now, how=how))
+    elif entry.ended_at is not None:
+        entry.at, entry.how = now, how
+        entry.ended_at, entry.ended_how = None, ""
+        session.add(entry)
+
+
+def opt_in(session: Session, channel: str, address: str, now: datetime, how: str) -> bool:
+    """End an opt-out because the address asked to start again; False when there was none."""
+    entry = _ledger_entry(session, channel, address)
+    if entry is None or entry.ended_at is not None:
+        return False
+    entry.ended_at, entry.ended_how = now, how
+    session.add(entry)
+    return True
+
+
+def _ledger_entry(session: Session, channel: str, address: str) -> OptOut | None:
+    query = select(OptOut).where(OptOut.channel == channel, OptOut.address == address)
+    return session.exec(query).first()
 
 
 def was_written_to(session: Session, channel: str, address: str) -> bool:

@@ -10,10 +10,11 @@ from sqlmodel import Session, col, select
 from alerts.domain.records import Index
 from alerts.store.fields import CHUNK
 from alerts.store.tables import Document, Farm, LabResult
+from alerts.store.withdrawn import WITH_WITHDRAWN
 
 
 def versions(session: Session, identities: Iterable[str]) -> dict[str, list[LabResult]]:
-    """All versions of each identity that is known, oldest first.
+    """All versions of each identity that is known, oldest first, those taken back too.
 
     More than one is valid where a laboratory's number stands for several samples.
     """
@@ -23,7 +24,8 @@ def versions(session: Session, identities: Iterable[str]) -> dict[str, list[LabR
         rows = session.exec(
             select(LabResult)
             .where(col(LabResult.identity).in_(wanted[start : start + CHUNK]))
-            .order_by(col(LabResult.version))
+            .order_by(col(LabResult.version)),
+            execution_options={WITH_WITHDRAWN: True},
         )
         for row in rows:
             found.setdefault(row.identity, []).append(row)
@@ -53,6 +55,17 @@ def target_indexes(session: Session, farm_ids: Iterable[int]) -> dict[int, Index
         rows = session.exec(select(Farm.id, Farm.index).where(col(Farm.id).in_(chunk)))
         found.update((farm_id, Index(index)) for farm_id, index in rows if farm_id is not None)
     return found
+
+
+def of_document(session: Session, document_id: int) -> list[LabResult]:
+    """What a document's rows became, in their order, those taken back too."""
+    rows = session.exec(
+        select(LabResult)
+        .where(LabResult.document_id == document_id)
+        .order_by(col(LabResult.row), col(LabResult.id)),
+        execution_options={WITH_WITHDRAWN: True},
+    )
+    return list(rows)
 
 
 class Unmatched(NamedTuple):

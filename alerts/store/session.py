@@ -15,6 +15,7 @@ from sqlalchemy.pool import ConnectionPoolEntry
 from sqlmodel import Session, create_engine
 
 from alerts.domain.errors import ConfigurationError
+from alerts.store.withdrawn import leave_out
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 
@@ -67,12 +68,14 @@ class Sessions:
     @contextmanager
     def read(self) -> Iterator[Session]:
         with Session(self.engine, expire_on_commit=False, autoflush=False) as session:
+            event.listen(session, "do_orm_execute", leave_out)
             yield session
 
     @contextmanager
     def write(self) -> Iterator[Session]:
         """Commit at the end; roll back on any error."""
         with Session(self._writer, expire_on_commit=False) as session, session.begin():
+            event.listen(session, "do_orm_execute", leave_out)
             yield session
 
 

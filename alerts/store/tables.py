@@ -2,6 +2,7 @@
 
 area 1-n farm 1-n field 1-n result; document 1-n result, rejected_row, document_note;
 person: farmer, consultant or sampler of farms; consent and opt_out belong to an address;
+sign_up: what somebody asked for and has not confirmed; access_link, api_token: who sees what;
 outlook (one row a field, one a farm): the newest projection; outbox: every message ever queued.
 
 Table classes do not validate (SQLModel leaves that to plain models): everything that arrives here
@@ -29,6 +30,7 @@ class Area(SQLModel, table=True):
     id: int | None = Field(default=None, primary_key=True)
     name: str = Field(unique=True)
     time_zone: str
+    sampling_days: str = ""  # such as "mon,thu"; "" = those of the schedule
     due_at: datetime | None = _instant(default=None, nullable=True, index=True)
     lease_owner: str = ""
     lease_until: datetime | None = _instant(default=None, nullable=True)
@@ -58,12 +60,14 @@ class Person(SQLModel, table=True):
     email: str = Field(default="", index=True)
     language: str = "en"
     alert_by: str = "text"
+    digest: str = "daily"  # of a consultant: daily, weekly, or changes
+    digest_if_unchanged: bool = True
 
 
 class Consent(SQLModel, table=True):
     """Evidence that an address asked for messages: when and how."""
 
-    __table_args__ = (UniqueConstraint("channel", "address", "given_on", "how"),)
+    __table_args__ = (UniqueConstraint("person_id", "channel", "address", "given_on", "how"),)
 
     id: int | None = Field(default=None, primary_key=True)
     person_id: int = Field(foreign_key="person.id", index=True)
@@ -72,6 +76,9 @@ class Consent(SQLModel, table=True):
     given_on: date
     how: str
     recorded_at: datetime = _instant()
+    given_at: datetime | None = _instant(default=None, nullable=True)  # None: on paper, day only
+    wording: str = ""  # what the person was shown when they agreed
+    ip: str = ""  # from where a web form was sent
 
 
 class OptOut(SQLModel, table=True):
@@ -85,6 +92,91 @@ class OptOut(SQLModel, table=True):
     address: str
     at: datetime = _instant()
     how: str
+    ended_at: datetime | None = _instant(default=None, nullable=True)  # asked to start again
+    ended_how: str = ""
+
+
+class SignUp(SQLModel, table=True):
+    """What somebody typed into the sign-up form; a farm once they confirm it."""
+
+    __tablename__ = "sign_up"
+
+    id: int | None = Field(default=None, primary_key=True)
+    channel: str
+    address: str = Field(index=True)  # where the confirmation is asked
+    form: dict[str, Any] = Field(sa_type=JSON)
+    wording: str  # what they were shown
+    ip: str = ""
+    asked_at: datetime = _instant()
+    expires_at: datetime = _instant()
+    confirmed_at: datetime | None = _instant(default=None, nullable=True)
+    farm_id: int | None = Field(default=None, foreign_key="farm.id")
+    person_id: int | None = None  # of another address: whose it is to become
+    refusal: str = ""  # why it could not become a farm when it was confirmed
+
+
+class AccessLink(SQLModel, table=True):
+    """A page somebody may open without a password; its address carries the signed id."""
+
+    __tablename__ = "access_link"
+
+    id: int | None = Field(default=None, primary_key=True)
+    role: str  # farm, consultant, sampler or operator
+    person_id: int | None = Field(default=None, foreign_key="person.id", index=True)
+    farm_id: int | None = Field(default=None, foreign_key="farm.id", index=True)
+    made_at: datetime = _instant()
+    expires_at: datetime = _instant()
+    revoked_at: datetime | None = _instant(default=None, nullable=True)
+
+
+class ApiToken(SQLModel, table=True):
+    """A program's key to the API; only its hash is kept."""
+
+    __tablename__ = "api_token"
+
+    id: int | None = Field(default=None, primary_key=True)
+    name: str
+    role: str  # lab, consultant or sampler
+    person_id: int | None = Field(default=None, foreign_key="person.id", index=True)
+    lab: str = ""
+    scopes: str  # separated by spaces
+    start: str  # its first characters, to tell tokens apart
+    sha256: str = Field(unique=True)
+    made_at: datetime = _instant()
+    expires_at: datetime | None = _instant(default=None, nullable=True)
+    revoked_at: datetime | None = _instant(default=None, nullable=True)
+    last_used_at: datetime | None = _instant(default=None, nullable=True)
+
+
+class ApiRequest(SQLModel, table=True):
+    """The answer to a request with an idempotency key, given again when it is repeated."""
+
+    __tablename__ = "api_request"
+
+    token_id: int = Field(foreign_key="api_token.id", primary_key=True)
+    key: str = Field(primary_key=True)
+    sha256: str  # of what was asked
+    status: int
+    answer: dict[str, Any] = Field(sa_type=JSON)
+    at: datetime = _instant()
+
+
+class InboundText(SQLModel, table=True):
+    """A text somebody sent us, exactly as it came, and what was made of it."""
+
+    __tablename__ = "inbound_text"
+
+    id: int | None = Field(default=None, primary_key=True)
+    gateway_id: str = Field(unique=True)  # a webhook that comes again changes nothing
+    from_address: str = Field(index=True)
+    to_address: str
+    body: str
+    opt_out_type: str = ""  # STOP, START or HELP where the gateway itself acted on it
+    received_at: datetime = _instant()
+    handled_at: datetime | None = _instant(default=None, nullable=True)
+    command: str = ""
+    outcome: str = ""
+    person_id: int | None = Field(default=None, foreign_key="person.id", index=True)
 
 
 class Farm(SQLModel, table=True):
@@ -103,10 +195,12 @@ class Farm(SQLModel, table=True):
     handling_loss: float
     harvest_method: str
     harvest_days: float
+    acres_per_day: float | None = None  # where the harvest's length is reckoned from the acres
     which_load: str
     notice_days: int
     send_from: time
     send_to: time
+    paused_until: date | None = None  # first day on which it may be told something again
 
 
 class FarmField(SQLModel, table=True):
@@ -125,6 +219,9 @@ class FarmField(SQLModel, table=True):
     seeding_year: int | None = None
     latitude: float | None = None
     longitude: float | None = None
+    zip: str = ""  # United States ZIP code, where the place is known only so far
+    public_name: str = ""  # a reference field whose results everybody may see bears one
+    public_place: str = ""  # as coarse as it may be told, such as a county
     watched: bool = True
     cutting: int = 1
     cut_on: date | None = None  # when the cutting before this one was taken
@@ -152,6 +249,7 @@ class Cut(SQLModel, table=True):
     cutting: int
     cut_on: date
     recorded_at: datetime = _instant()
+    detail: dict[str, Any] = Field(default_factory=dict, sa_type=JSON)  # what was known that day
 
 
 class Document(SQLModel, table=True):
@@ -203,6 +301,7 @@ class LabResult(SQLModel, table=True):
     computed_rfv: float | None = None
     computed_rfq: float | None = None
     received_at: datetime = _instant()
+    withdrawn_at: datetime | None = _instant(default=None, nullable=True)  # its sender took it back
 
 
 class RejectedRow(SQLModel, table=True):
@@ -302,6 +401,9 @@ class OutboxMessage(SQLModel, table=True):
     error_detail: str = ""
     accepted_at: datetime | None = _instant(default=None, nullable=True)
     settled_at: datetime | None = _instant(default=None, nullable=True)
+    dismissed_at: datetime | None = _instant(default=None, nullable=True)  # off the operator's list
+    resent_of: int | None = None  # the message that an operator had sent again
+    time_zone: str = ""  # of whom it goes to, where no farm says when they may be written to
 
 
 class MessageField(SQLModel, table=True):
@@ -341,3 +443,31 @@ class CalendarEntry(SQLModel, table=True):
     uid: str
     sequence: int = 0
     start_on: date
+
+
+class DigestSent(SQLModel, table=True):
+    """What a consultant's last digest said, to mark what has changed since.
+
+    The one before it is kept too: it is what was said last, should this one not leave.
+    """
+
+    __tablename__ = "digest_sent"
+
+    person_id: int = Field(foreign_key="person.id", primary_key=True)
+    sent_on: date
+    said: dict[str, Any] = Field(sa_type=JSON)
+    key: str  # dedupe key of its message
+    before_on: date | None = None
+    before: dict[str, Any] = Field(default_factory=dict, sa_type=JSON)
+
+
+class JobRun(SQLModel, table=True):
+    """The last run of each job of the scheduler."""
+
+    __tablename__ = "job_run"
+
+    name: str = Field(primary_key=True)
+    started_at: datetime = _instant()
+    ended_at: datetime | None = _instant(default=None, nullable=True)
+    ok: bool = True
+    detail: str = ""

@@ -41,6 +41,7 @@ class Attachment:
     filename: str
     content_type: str  # with parameters, for example "text/calendar; method=PUBLISH"
     content: bytes
+    content_id: str = ""  # of a picture that the HTML shows as 'cid:...' (RFC 2392)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +78,18 @@ class Sighting:
     delivery: Delivery
     status: str  # the gateway's own word
     code: str = ""
+    opted_out: bool = False  # it did not arrive since the recipient is opted out there
+
+
+@dataclass(frozen=True, slots=True)
+class TextIn:
+    """A text that somebody sent us, as the gateway tells it."""
+
+    gateway_id: str
+    from_address: str  # E.164, or a short code
+    to_address: str
+    body: str
+    opt_out_type: str = ""  # STOP, START or HELP where the gateway itself has acted on it
 
 
 class Transport(Protocol):

@@ -30,11 +30,11 @@ class WirePolicy(EmailPolicy):
     """
 
     def fold(self, name: str, value: str) -> str:
-        folded: str = _folding(name).fold(name, value)
+        folded: str = _folding(name, value).fold(name, value)
         return folded
 
     def fold_binary(self, name: str, value: str) -> bytes:
-        return _folding(name).fold_binary(name, value)
+        return _folding(name, value).fold_binary(name, value)
 
 
 WIRE = WirePolicy(linesep="\r\n", cte_type="7bit")
@@ -42,7 +42,7 @@ WIRE = WirePolicy(linesep="\r\n", cte_type="7bit")
 
 
 def build_email(message: OutgoingMessage, sender: Address, reply_to: str = "") -> EmailMessage:
-    """The message as one email: plain text, then HTML, then attachments.
+    """The message as one email: plain text, then HTML with its pictures, then attachments.
 
     The same message gives the same bytes on every attempt, Message-ID included, so that mail
     systems can merge copies (RFC 5322 section 3.6.4).
@@ -86,8 +86,14 @@ def message_id_of(message: OutgoingMessage, sender: Address) -> str:
     return f"<{quote(message.message_id, safe='')}@{sender.domain}>"
 
 
-def _folding(name: str) -> EmailPolicy[EmailMessage]:
-    return _WIDE if name.lower() == "list-unsubscribe" else _NARROW
+def _folding(name: str, value: str) -> EmailPolicy[EmailMessage]:
+    """How to fold a header; a plain subject stays on one line too.
+
+    Where a subject is a little too long for the line, the library breaks it before its first word,
+    and whoever takes the line apart again finds a space there.
+    """
+    whole = name.lower() == "list-unsubscribe" or (name.lower() == "subject" and value.isascii())
+    return _WIDE if whole else _NARROW
 
 
 def _refuse_controls(message: OutgoingMessage) -> None:
@@ -99,6 +105,7 @@ def _refuse_controls(message: OutgoingMessage) -> None:
     for attachment in message.attachments:
         named.append(("attachment name", attachment.filename))
         named.append(("attachment type", attachment.content_type))
+        named.append(("content id", attachment.content_id))
     for what, value in named:
         if _CONTROL.search(value):
             raise ValueError(
@@ -122,10 +129,30 @@ def _add_unsubscribe(email: EmailMessage, url: str) -> None:
 
 def _add_bodies(email: EmailMessage, message: OutgoingMessage) -> None:
     email.set_content(message.text)
+    pictures = [one for one in message.attachments if one.content_id and message.html]
     if message.html:
         email.add_alternative(message.html, subtype="html")
+        *_, page = email.iter_parts()
+        assert isinstance(page, EmailMessage)
+        for picture in pictures:
+            _show(page, picture)
     for attachment in message.attachments:
-        _attach(email, attachment)
+        if attachment not in pictures:
+            _attach(email, attachment)
+
+
+def _show(page: EmailMessage, picture: Attachment) -> None:
+    """Put a picture beside the HTML that shows it (RFC 2387)."""
+    kind = _content_type(picture.content_type)
+    page.add_related(
+        picture.content,
+        maintype=kind.maintype,
+        subtype=kind.subtype,
+        disposition="inline",
+        filename=picture.filename,
+        cid=f"<{picture.content_id}>",
+        content_manager=raw_data_manager,
+    )
 
 
 def _attach(email: EmailMessage, attachment: Attachment) -> None:

@@ -92,6 +92,11 @@ def outcome_of_code(code: str, codes: Mapping[int, Outcome] = CODES) -> Outcome 
     return None if number is None else codes.get(number)
 
 
+def is_opted_out(delivery: Delivery, code: str) -> bool:
+    """Whether a message did not arrive because its recipient must not be written to."""
+    return delivery is Delivery.UNDELIVERED and outcome_of_code(code) is Outcome.OPTED_OUT
+
+
 def delivery_of_status(status: str) -> Delivery:
     """What a status word means; an unknown word is PENDING, so a later word can settle it."""
     return DELIVERIES.get(status.strip().lower(), Delivery.PENDING)

@@ -23,7 +23,7 @@ from alerts.transports.base import (
     Sighting,
     Transport,
 )
-from alerts.transports.gateway_codes import CODES, delivery_of_status, outcome_of_code
+from alerts.transports.gateway_codes import CODES, delivery_of_status, is_opted_out, outcome_of_code
 
 API_VERSION = "2010-04-01"
 CONNECT_TIMEOUT_S = 10.0
@@ -282,7 +282,8 @@ def sighting_of(row: JsonObject) -> Sighting | None:
     sid, status = _text(row.get("sid")), _text(row.get("status"))
     if not sid:
         return None
-    return Sighting(sid, delivery_of_status(status), status, code=_text(row.get("error_code")))
+    code, delivery = _text(row.get("error_code")), delivery_of_status(status)
+    return Sighting(sid, delivery, status, code, is_opted_out(delivery, code))
 
 
 def _retry_after_s(response: httpx.Response, now: datetime) -> float | None:

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.domain.drying import dry_run, rain_phrase
+from alerts.domain.drying import dry_run
 
 THURSDAY = date(2026, 5, 14)
 Chance = float | None
@@ -79,8 +79,6 @@ def test_no_days_needed_raises(days_needed: int) -> None:
 def test_chances_and_amounts_of_other_days_raise() -> None:
     with pytest.raises(ValueError, match="shorter"):
         dry_run([DRY, DRY], [0.0], 3)
-    with pytest.raises(ValueError, match="shorter"):
-        rain_phrase([THURSDAY, THURSDAY], [DRY])
 
 
 @given(
@@ -96,53 +94,3 @@ def test_run_is_the_first_one_by_looking_at_every_start(
 
     expected = next((start for start in range(len(chances)) if fits(start)), None)
     assert dry_run(chances, [None] * len(chances), days_needed) == expected
-
-
-# --- words
-
-
-@pytest.mark.parametrize(
-    ("chances", "words"),
-    [
-        ([20.0, 70.0], "rain likely Fri 70%"),
-        ([20.0, 68.0], "rain likely Fri 70%"),
-        ([None, 50.0], "chance of rain Fri 50%"),
-        ([50.0, 20.0, 90.0], "chance of rain Thu 50%, Sat 90%"),
-        ([60.0, 80.0, 80.0], "rain likely Thu 60%, Fri 80%"),
-        ([80.0, 60.0, 60.0], "rain likely Thu 80%"),
-        ([55.0], "rain likely Thu 60%"),
-        ([100.0], "rain likely Thu 100%"),
-        ([49.9, 20.0], ""),
-        ([None, None], ""),
-        ([], ""),
-    ],
-)
-def test_notable_rain_is_named(chances: list[Chance], words: str) -> None:
-    assert rain_phrase(week(count=len(chances)), chances) == words
-
-
-@pytest.mark.parametrize(
-    ("days_needed", "words"),
-    [(1, ""), (2, ""), (3, "rain likely Sat 60%"), (4, "rain likely Sat 60%, Sun 90%")],
-)
-def test_rain_after_the_crop_is_in_does_not_count(days_needed: int, words: str) -> None:
-    chances = [0.0, 10.0, 60.0, 90.0]
-    assert rain_phrase(week(count=4), chances, days_needed) == words
-
-
-def test_rain_in_the_next_week_is_not_called_by_its_weekday() -> None:
-    chances: list[Chance] = [0.0] * 7 + [90.0]
-    assert rain_phrase(week(), chances) == ""
-    assert rain_phrase(week(), chances, days_needed=9) == ""
-
-
-def test_what_is_notable_is_the_callers_to_set() -> None:
-    assert rain_phrase([THURSDAY], [40.0], notable_pct=40.0) == "chance of rain Thu 40%"
-
-
-@given(st.lists(st.one_of(st.none(), st.floats(0.0, 100.0)), max_size=8))
-def test_words_are_few_and_plain(chances: list[Chance]) -> None:
-    words = rain_phrase(week(count=len(chances)), chances)
-    assert len(words) <= len("chance of rain Thu 50%, Sat 100%")
-    assert words.isascii()
-    assert bool(words) == any(c is not None and c >= 50.0 for c in chances[:7])

@@ -166,12 +166,19 @@ def test_no_other_order_lets_the_farm_start_later(
 
 @pytest.mark.parametrize(("creek", "hill"), [(35.0, 36.0), (33.0, 37.0), (34.0, 34.0)])
 def test_sampled_fields_draw_each_other_nearer(
-    look_at: LookAt, field_plan: Field, dense: Callable[..., Any], creek: float, hill: float
+    look: Look,
+    farm_plan: Plan,
+    field_plan: Field,
+    dense: Callable[..., Any],
+    creek: float,
+    hill: float,
 ) -> None:
     # the model once more as one dense Gaussian, between the published spread of fields and twice it
-    fields = [field_plan(1, "Creek"), field_plan(2, "Hill"), field_plan(3, "Moss")]
-    outlook = look_at(fields, clip(0, creek), clip(1, hill))
-    today = {field.name: field.days[0] for field in outlook.fields}
+    goal = {"index": Index.NDF, "feed_target": 40.0, "handling_loss": 2.0}
+    farms = [farm_plan(**goal), farm_plan(id=2, name="Birch Run", **goal)]
+    fields = [field_plan(1, "Creek"), field_plan(2, "Hill"), field_plan(3, "Moss", farm=1)]
+    found = look(farms, fields, [clip(0, creek), clip(1, hill)], SAMPLED)
+    today = {field.name: field.days[0] for farm in found for field in farm.fields}
     for place, name in enumerate(("Creek", "Hill", "Moss")):
         near, far = (
             dense(apart=apart).at([(0, 0.0, creek), (1, 0.0, hill)], place, 0.0)
@@ -244,8 +251,55 @@ def test_unsampled_field_goes_by_the_others_and_says_so(look_at: LookAt, field_p
     hill, moss, creek = outlook.fields
     assert (hill.stands_in, moss.stands_in, creek.stands_in) == ("", "Creek", "")
     assert (moss.results, moss.last_on, moss.last_value) == (0, SAMPLED, 34.0)
-    for sampled in (hill, creek):
-        assert moss.days[0].high - moss.days[0].low > sampled.days[0].high - sampled.days[0].low
+    for now, one, other in zip(moss.days, hill.days, creek.days, strict=True):
+        assert now.median == pytest.approx((one.median + other.median) / 2, abs=0.02)
+
+
+@pytest.mark.parametrize("which_load", WhichLoad)
+@pytest.mark.parametrize("grass_pct", [0.0, 10.0, 40.0])
+def test_unsampled_field_is_shown_as_it_is_counted(
+    look_at: LookAt, field_plan: Field, which_load: WhichLoad, grass_pct: float
+) -> None:
+    # one crew: no day to start the farm can lie behind the last one of a field of it whose last
+    # load counts; and chance and quality of one day must speak of the same crop
+    fields = [field_plan(1, "Creek"), field_plan(2, "Moss", grass_pct=grass_pct)]
+    outlook = look_at(fields, clip(0, 33.0), harvest_days=3.0, which_load=which_load)
+    for field in outlook.fields:
+        if which_load is WhichLoad.LAST:
+            assert days_after(outlook.start.median) <= days_after(field.start.median)
+        for today, chance in zip(field.days, field.start.waiting, strict=True):
+            # the load that counts is cut later, so it is no better than what stands on that day
+            if today.low >= 38.0:
+                assert chance >= 0.9
+            if today.median >= 38.0:
+                assert chance >= 0.5
+    creek = next(field for field in outlook.fields if field.name == "Creek")
+    moss = next(field for field in outlook.fields if field.name == "Moss")
+    if not grass_pct:
+        assert (moss.start, moss.days, moss.meets_today) == (
+            *(creek.start, creek.days, creek.meets_today),
+        )
+
+
+@pytest.mark.parametrize("which_load", WhichLoad)
+def test_load_that_counts_misses_where_its_chance_is_over_one_half(
+    look_at: LookAt, field_plan: Field, which_load: WhichLoad
+) -> None:
+    fields = [field_plan(1, "Creek", acres=30.0), field_plan(2, "Hill", acres=10.0)]
+    rows = (clip(0, 34.6), clip(1, 36.0))
+    outlook = look_at(fields, *rows, harvest_days=4.0, which_load=which_load)
+    for start in (outlook.start, *(field.start for field in outlook.fields)):
+        assert len(start.load) == len(start.waiting)
+        assert list(start.load) == sorted(start.load)
+        for value, chance in zip(start.load, start.waiting, strict=True):
+            assert (value > 38.0 + 0.02) <= (chance >= 0.5)
+            assert (value < 38.0 - 0.02) <= (chance <= 0.5)
+    # our arithmetic, of one field alone: what stands today and the rise of its own days
+    hill = next(field for field in outlook.fields if field.name == "Hill")
+    days = hill.own_days * (1.0 if which_load is WhichLoad.LAST else 0.5)
+    assert hill.start.load[0] == pytest.approx(
+        hill.days[0].median + days * hill.change_per_day, abs=0.05
+    )
 
 
 def test_newest_result_of_the_farm_stands_in(look_at: LookAt, field_plan: Field) -> None:
@@ -265,8 +319,9 @@ def test_unsampled_farm_goes_by_the_area_and_says_so(
     alder, birch = look(farms, fields, rows, SAMPLED)
     assert (alder.farm.name, birch.farm.name) == ("Alder Bend", "Birch Run")
     field = birch.tightest
-    assert (field.results, field.stands_in) == (0, "Upper Vale area")
-    assert (field.last_on, field.last_value, field.last_index) == (SAMPLED, 205.0, None)
+    assert (field.results, field.stands_in, field.is_area) == (0, "Upper Vale", True)
+    # one stranger's result is nobody's business
+    assert (field.last_on, field.last_value, field.area_fields) == (None, None, 0)
     assert not alder.rough
     assert days_after(birch.start.p10) < days_after(alder.start.p10)
     assert days_after(birch.start.p90) > days_after(alder.start.p90)

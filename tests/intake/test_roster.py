@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from alerts.domain.errors import UnreadableDocument
 from alerts.domain.records import (
     AlertBy,
+    DigestEvery,
     HarvestMethod,
     Index,
     ParsedRoster,
@@ -118,6 +119,11 @@ def test_file_with_every_column_fills_every_attribute() -> None:
         sampler="June Ott",
         sampler_email="june@example.org",
         also_known_as=("L40", "Fernhollow #2"),
+        zip="13053",
+        public_name="South slope alfalfa",
+        public_place="Alder County",
+        sampling_days="mon,thu",
+        digest=DigestEvery.WEEKLY,
     )
 
 
@@ -163,6 +169,8 @@ def test_empty_cells_take_the_defaults() -> None:
     )
     assert row.feed_target is row.handling_loss is row.acres is row.latitude is None
     assert row.also_known_as == ()
+    assert (row.zip, row.sampling_days) == ("", "")
+    assert row.public_name is row.public_place is row.digest is None
 
 
 def test_own_defaults_win_over_ours() -> None:
@@ -178,7 +186,7 @@ def test_word_for_nothing_is_an_empty_cell(word: str) -> None:
 
 def test_phone_and_email_are_kept_in_one_form() -> None:
     row = accepted({"phone": "202.555.0143", "email": "Ida@Example.ORG"})
-    assert (row.phone, row.email) == ("+12025550143", "Ida@example.org")
+    assert (row.phone, row.email) == ("+12025550143", "ida@example.org")
 
 
 def test_email_alone_is_enough() -> None:
@@ -550,3 +558,82 @@ def test_whatever_cells_hold_no_row_is_lost(rows: list[dict[str, str]]) -> None:
     parsed = read(*marked)
     found = [row.row for row in parsed.rows] + [rejection.row for rejection in parsed.rejections]
     assert sorted(found) == list(range(2, len(rows) + 2))
+
+
+# --------------------------------------------------------------- ZIP codes, public fields
+
+
+def test_zip_stands_in_for_a_place_and_brings_its_time_zone() -> None:
+    """ZIP 82801 is Sheridan in Wyoming, at 44.8 N 107.0 W (gazetteer of the United States Census
+    Bureau, from memory); that state keeps Mountain Time."""
+    row = accepted({"zip": "82801"})
+    assert (row.zip, row.time_zone) == ("82801", "America/Denver")
+    assert (row.latitude, row.longitude) == (
+        pytest.approx(44.8, abs=0.5),
+        pytest.approx(-107.0, abs=0.5),
+    )
+
+
+def test_place_said_exactly_wins_over_the_zip() -> None:
+    row = accepted({"zip": "82801", "latitude": "44.9", "longitude": "-106.9", "time_zone": ""})
+    assert (row.latitude, row.longitude, row.zip) == (44.9, -106.9, "82801")
+    row = accepted({"zip": "82801", "time_zone": "America/Boise"})
+    assert row.time_zone == "America/Boise"
+
+
+def test_half_a_place_is_not_filled_up_from_the_zip() -> None:
+    assert rejected({"zip": "82801", "latitude": "44.9"}).column == "longitude"
+
+
+@pytest.mark.parametrize("text", ["828011", "8280A", "00000", "99999", "=82801", "²²²²²"])
+def test_zip_that_is_none_is_refused(text: str) -> None:
+    assert rejected({"zip": text}).column == "zip"
+
+
+def test_zip_whose_zeros_a_spreadsheet_dropped_is_known() -> None:
+    """05401 is Burlington in Vermont (from memory)."""
+    assert accepted({"zip": "5401"}).zip == "05401"
+    assert accepted({"zip": "05401-1234"}).zip == "05401"
+
+
+def test_field_is_published_and_taken_back_by_the_word_no() -> None:
+    assert accepted({"public_name": "Creek flats"}).public_name == "Creek flats"
+    assert accepted({"public_name": "No"}).public_name == ""
+
+
+@pytest.mark.parametrize("column", ["public_name", "public_place"])
+@pytest.mark.parametrize("text", ["=HYPERLINK(1)", "+x", "-x", "@a", "..."])
+def test_public_text_is_no_formula_and_has_a_letter(column: str, text: str) -> None:
+    assert rejected({column: text}).column == column
+
+
+@pytest.mark.parametrize(
+    ("text", "days"),
+    [
+        ("thu mon", "mon,thu"),
+        ("Monday and Thursday".replace(" and", ","), "mon,thu"),
+        ("Tues./Fri.", "tue,fri"),
+        ("mon mon", "mon"),
+    ],
+)
+def test_sampling_days_are_read_in_the_order_of_the_week(text: str, days: str) -> None:
+    assert accepted({"sampling_days": text}).sampling_days == days
+
+
+@pytest.mark.parametrize("text", ["often", "m", "mon funday", "2", "t"])
+def test_sampling_days_that_are_none_are_refused(text: str) -> None:
+    assert rejected({"sampling_days": text}).column == "sampling_days"
+
+
+def test_sampling_days_are_those_of_the_whole_area() -> None:
+    other = {"farm": "Ridge Farm", "farmer": "Sol Quist", "phone": "202-555-0144"}
+    parsed = read({"sampling_days": "tue fri"}, {**other, "sampling_days": ""})
+    assert [row.sampling_days for row in parsed.rows] == ["tue,fri", "tue,fri"]
+    assert rejected({"sampling_days": "tue fri"}, {**other, "sampling_days": "mon"}).column == (
+        "sampling_days"
+    )
+
+
+def test_digest_is_daily_weekly_or_on_changes() -> None:
+    assert accepted({"digest": "Changes"}).digest is DigestEvery.CHANGES
+    assert "daily, weekly, changes" in rejected({"digest": "hourly"}).reason

@@ -206,6 +206,8 @@ def test_rows_that_do_not_say_their_method_are_taken_as_the_less_exact(read: Rea
     assert [one.method for one in parsed.results] == [Method.NIR, Method.WET_CHEMISTRY]
     (note,) = parsed.notes
     assert note.text == "Rows that do not say their method: 1; taken as NIR."
+    (alone,) = read("field,sampled_on,method,rfv\nA,2031-05-12,,180\n").notes
+    assert alone.text == "The method is not said; it is taken as NIR."
 
 
 @pytest.mark.parametrize(

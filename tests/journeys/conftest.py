@@ -14,12 +14,12 @@ import pytest
 # pytest's importlib mode puts nothing on the path; the station is a module of its own.
 sys.path.insert(0, str(Path(__file__).parent))
 
+from factories import loopback_settings
 from fakes import SettableClock
 from stations import ROSTER, ZONE, Station
 
 from alerts.loopback.gateway import LoopbackGateway
 from alerts.loopback.mailbox import LoopbackMailbox
-from alerts.settings import read_settings
 
 
 @pytest.fixture(autouse=True)
@@ -33,24 +33,7 @@ def station(database_url: str, tmp_path: Path) -> Iterator[Station]:
     clock = SettableClock(datetime(2027, 5, 11, 12, tzinfo=ZONE), ZONE)
     (tmp_path / "inbox").mkdir()
     with LoopbackGateway(clock=clock) as gateway, LoopbackMailbox() as mailbox:
-        settings = read_settings(
-            _env_file=None,
-            environment="development",
-            database_url=database_url,
-            config_dir=None,
-            inbox_dir=tmp_path / "inbox",
-            secret="a secret of the journeys only",
-            public_url="https://cutcall.example.org",
-            sms="rest",
-            sms_url=gateway.base_url,
-            sms_account=gateway.account,
-            sms_secret=gateway.secret,
-            sms_sender="+12025550100",
-            email="smtp",
-            smtp_host=mailbox.host,
-            smtp_port=mailbox.port,
-            smtp_use="plain",
-        )
+        settings = loopback_settings(database_url, tmp_path, gateway, mailbox)
         station = Station(settings, clock, gateway, mailbox)
         station.enrol(*ROSTER)
         yield station

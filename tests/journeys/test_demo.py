@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 
 from alerts.demo.replay import run_demo
-from alerts.demo.world import FIELDS
+from alerts.demo.world import FIELDS, SWITCHED_OFF
 from alerts.messages.segments import count, is_gsm7
 
 DATE = r"(\d{4}-\d\d-\d\d|-)"
@@ -149,6 +149,16 @@ def test_no_text_of_the_demo_arrived_twice(run: Run) -> None:
 def test_busy_gateway_of_the_demo_was_tried_again(run: Run) -> None:
     again = run.ask("SELECT attempts, status FROM outbox WHERE channel = 'sms' AND attempts > 1")
     assert again == [(2, "delivered")]
+
+
+def test_switched_off_phone_of_the_demo_gets_nothing_and_its_owner_an_email(run: Run) -> None:
+    rows = run.ask(
+        "SELECT channel, status FROM outbox JOIN person ON person.id = outbox.person_id "
+        f"WHERE person.phone = '{SWITCHED_OFF}'"
+    )
+    assert {status for channel, status in rows if channel == "sms"} == {"undelivered"}
+    assert {status for channel, status in rows if channel == "email"} <= {"accepted", "cancelled"}
+    assert ("email", "accepted") in rows
 
 
 def test_demo_leaves_nothing_unsettled(run: Run) -> None:

@@ -277,7 +277,8 @@ def test_consultant_gets_one_digest_a_day_with_every_field_in_its_csv(station: S
     mails = station.mails("marta@example.org")
     assert len(mails) == before + 1
     email = mails[-1].email
-    assert email["subject"] == "Start dates on Wed May 12: 2 clients, 2 with a date"
+    assert email["subject"].startswith("Start dates on Wed May 12:")
+    assert email["subject"].endswith("2 of 2 clients with a date")
     [part] = [p for p in email.iter_attachments() if p.get_content_type() == "text/csv"]
     assert part.get_filename() == "start-dates-2027-05-12.csv"
     table = part.get_payload(decode=True).decode("utf-8-sig")
@@ -303,4 +304,5 @@ def test_sampler_hears_the_evening_before_which_fields_to_clip(station: Station)
         station.round(wednesday, at)
     [mail] = station.mails("june@example.org")
     assert mail.email["subject"] == f"Clip 1 field on {thursday}"
-    assert "Third Farm: North" in mail.email.get_body(("plain",)).get_content()
+    said = mail.email.get_body(("plain",)).get_content()
+    assert said.index("Third Farm") < said.index("North")

@@ -22,7 +22,6 @@ from alerts.configfiles import shipped_config_dir
 
 PATIENCE_S = 60.0
 TICKS = ("intake_s = 20", "evaluation_s = 20", "sending_s = 5")
-TOKEN = "token of the test laboratory"
 
 
 def wait_until(happened: Callable[[], bool], what: str) -> None:
@@ -48,7 +47,6 @@ def command(tmp_path: Path, free_ports: tuple[int, int]) -> Command:
             "CUTCALL_CONFIG_DIR": "config",
             "CUTCALL_TIME_ZONE": "UTC",
             "CUTCALL_WEB_PORT": str(free_ports[0]),
-            "CUTCALL_INTAKE_TOKEN": TOKEN,
         },
     )
     second = {"farm": "Brook Farm", "field": "East", "phone": "+12025550146"}
@@ -82,6 +80,8 @@ def serving(command: Command) -> Iterator[subprocess.Popen[str]]:
 def test_service_turns_files_and_posts_into_texts_until_it_is_told_to_end(
     command: Command, serving: subprocess.Popen[str]
 ) -> None:
+    made = command.run("token", "new", "--role", "lab", "--name", "test laboratory")
+    token = made.stdout.strip()
     folder, url = command.folder, f"http://127.0.0.1:{command.environment['CUTCALL_WEB_PORT']}"
 
     def shown() -> str:
@@ -108,7 +108,7 @@ def test_service_turns_files_and_posts_into_texts_until_it_is_told_to_end(
     answer = httpx.post(
         f"{url}/api/v1/results",
         content=sheet([east]),
-        headers={"authorization": f"Bearer {TOKEN}", "content-type": "text/csv"},
+        headers={"authorization": f"Bearer {token}", "content-type": "text/csv"},
     )
     assert answer.json()["accepted"] == 1
     wait_until(lambda: "--- sms to +12025550146" in shown(), "the text after the post")
@@ -120,7 +120,7 @@ def test_service_turns_files_and_posts_into_texts_until_it_is_told_to_end(
     errors = (folder / "err.txt").read_text()
     assert "Traceback" not in errors
     assert "monday.csv: 1 accepted" in errors
-    assert TOKEN not in errors
+    assert token not in errors
 
 
 def test_service_started_again_repeats_nothing(

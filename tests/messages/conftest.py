@@ -20,6 +20,8 @@ from alerts.domain.snapshot import FarmPlan
 from alerts.messages.start_messages import Setting
 
 WAITING = (0.004, 0.07, 0.14, 0.24, 0.36, 0.48, 0.59, 0.69, 0.78, 0.995)
+LOAD = tuple(193.6 - 4.0 * k for k in range(len(WAITING)))
+"""Standing quality of the last load of two days, so many days later [RFV]."""
 
 # Feed target, handling loss, last value, standing today, change a day; as alfalfa in mid May.
 NUMBERS = {
@@ -30,7 +32,7 @@ NUMBERS = {
 
 
 def dates(p10: date | None, median: date | None, p90: date | None) -> StartDates:
-    return StartDates(p10, median, p90, chance_within_notice=0.6, waiting=WAITING)
+    return StartDates(p10, median, p90, chance_within_notice=0.6, waiting=WAITING, load=LOAD)
 
 
 def in_days(*counts: int) -> StartDates:
@@ -61,12 +63,15 @@ def outlook_of() -> Callable[..., FarmOutlook]:
         harvest_days: float = 2.0,
         which_load: WhichLoad = WhichLoad.LAST,
         stands_in: str = "",
+        is_area: bool = False,
+        area_fields: int = 0,
         standing: float | None = None,
     ) -> FarmOutlook:
         feed, loss, last, now, change = NUMBERS[index]
         target = feed + loss if index.falls else feed - loss
         start = in_days(1, 4, 9) if start is None else start
         level = now if standing is None else standing
+        bare = is_area and not area_fields
         spread = 8.2 if index.falls else 2.1
         step = -change if index.falls else change
         plan = FarmPlan(1, farm, index, feed, loss, harvest_days, which_load, 5)
@@ -78,8 +83,8 @@ def outlook_of() -> Callable[..., FarmOutlook]:
                 index=index,
                 standing_target=target,
                 results=0 if stands_in else 3,
-                last_on=TODAY - timedelta(days=1),
-                last_value=last,
+                last_on=None if bare else TODAY - timedelta(days=1),
+                last_value=None if bare else last,
                 stands_in=stands_in,
                 change_per_day=change,
                 own_days=harvest_days / len(fields),
@@ -94,6 +99,8 @@ def outlook_of() -> Callable[..., FarmOutlook]:
                     for k in range(10)
                 ),
                 meets_today=0.9,
+                is_area=is_area,
+                area_fields=area_fields,
             )
             for number, name in enumerate(fields, start=1)
         )

@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import date, timedelta
 from typing import Any
 
+from hypothesis import strategies as st
+
 from alerts.domain.decision import Decision, Kind
 from alerts.domain.records import HarvestMethod, Index, WhichLoad
 
@@ -29,7 +31,18 @@ FARMS: dict[str, dict[str, Any]] = {
     "average load": {"which_load": WhichLoad.AVERAGE, "harvest_days": 4.0},
     "half a day": {"harvest_days": 0.5},
     "stands in": {"stands_in": "Far Bottom"},
+    "area": {"stands_in": "Linden Hollow", "is_area": True, "area_fields": 4},
 }
+AREA_WITHOUT_A_VALUE: dict[str, Any] = {"stands_in": "Linden Hollow", "is_area": True}
+"""On no day were enough fields of the area sampled."""
+
+NAME_TEXTS = st.text(
+    alphabet=st.characters(exclude_categories=["Cs"], exclude_characters="{}"),
+    min_size=1,
+    max_size=90,
+)
+"""Whatever somebody may call a farm or a field."""
+
 SETTINGS: dict[str, dict[str, Any]] = {
     "haylage": {},
     "dry hay": {"method": HarvestMethod.DRY_HAY},

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from icalendar import Calendar, Event
 
-from alerts.messages.calendar import content_type, start_event
+from alerts.messages.calendar import Entry, content_type, start_calendar, start_event
 
 # B. Desruisseaux (2009), RFC 5545; C. Daboo (2009), RFC 5546; see SOURCES-messages.md.
 DATA = Path(__file__).parents[1] / "data" / "messaging"
@@ -173,3 +173,84 @@ def test_entry_that_no_calendar_could_use_is_refused(wrong: Given, sentence: str
 def test_content_type_names_the_method_of_the_entry() -> None:
     assert content_type() == "text/calendar; method=PUBLISH; charset=UTF-8"
     assert content_type(cancelled=True) == "text/calendar; method=CANCEL; charset=UTF-8"
+
+
+# ------------------------------------------------------------- several in one calendar
+
+
+def test_calendar_of_several_holds_each_case_as_an_entry_alone_would() -> None:
+    days = [
+        (date.fromisoformat(case["first"]), date.fromisoformat(case["last"]))
+        for case in CASES["all_day"]
+    ]
+    stamp = datetime(2027, 5, 12, 12, tzinfo=UTC)
+    who = {"organizer_email": "cutcall@example.org", "organizer_name": "Cutcall", "stamp": stamp}
+    entries = [
+        Entry(f"{n}@example.org", n, first, last, f"Farm {n}", "as told", f"https://x.example/{n}")
+        for n, (first, last) in enumerate(days)
+    ]
+    content = start_calendar(entries, **who)  # type: ignore[arg-type]
+    written = lines(content)
+    for case in CASES["all_day"]:
+        assert case["DTSTART"] in written
+        assert case["DTEND"] in written
+    together = Calendar.from_ical(content).walk("VEVENT")
+    for entry_given, found in zip(entries, together, strict=True):
+        alone = start_event(
+            uid=entry_given.uid,
+            sequence=entry_given.sequence,
+            start=entry_given.start,
+            end=entry_given.end,
+            summary=entry_given.summary,
+            description=entry_given.description,
+            url=entry_given.url,
+            **who,  # type: ignore[arg-type]
+        )
+        assert found.to_ical() == Calendar.from_ical(alone).walk("VEVENT")[0].to_ical()
+
+
+def farms(*summaries: str, published: bool) -> bytes:
+    entries = [
+        Entry(f"{n}@example.org", n, date(2027, 5, 14), date(2027, 5, 15), summary, "")
+        for n, summary in enumerate(summaries)
+    ]
+    return start_calendar(
+        entries,
+        organizer_email="cutcall@example.org",
+        organizer_name="Cutcall",
+        stamp=STAMP,
+        published=published,
+    )
+
+
+@pytest.mark.parametrize("published", [True, False])
+def test_several_entries_stand_in_one_calendar(published: bool) -> None:
+    # RFC 5545 3.4 and 3.6: one VCALENDAR object may hold several components.
+    content = farms("Alder End", "Plum Bottom", published=published)
+    assert content.count(b"BEGIN:VCALENDAR") == 1
+    events = Calendar.from_ical(content).walk("VEVENT")
+    assert [str(event["uid"]) for event in events] == ["0@example.org", "1@example.org"]
+
+
+def test_text_of_an_entry_cannot_begin_another() -> None:
+    # RFC 5545 3.3.11: a line break in TEXT is written as a backslash and n.
+    content = farms("Alder\r\nEND:VEVENT\r\nBEGIN:VEVENT", published=False)
+    [event] = Calendar.from_ical(content).walk("VEVENT")
+    assert str(event["summary"]) == "Alder\nEND:VEVENT\nBEGIN:VEVENT"
+
+
+def test_file_to_open_is_no_message_to_be_processed() -> None:
+    # RFC 5545 3.7.2: without METHOD a calendar is a snapshot, not a scheduling message.
+    assert b"METHOD" not in farms("Alder End", published=False)
+    assert b"METHOD:PUBLISH" in farms("Alder End", published=True)
+
+
+def test_calendar_of_several_is_checked_entry_by_entry() -> None:
+    backwards = Entry("1@example.org", 0, date(2027, 5, 13), date(2027, 5, 12), "Farm", "")
+    with pytest.raises(ValueError, match="swap the days"):
+        start_calendar(
+            [backwards],
+            organizer_email="cutcall@example.org",
+            organizer_name="",
+            stamp=datetime(2027, 5, 12, tzinfo=UTC),
+        )

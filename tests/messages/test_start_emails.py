@@ -11,7 +11,13 @@ from situations import DECISIONS, FARMS, MARK, TODAY
 
 from alerts.domain.outlook import FarmOutlook, StartDates
 from alerts.domain.records import HarvestMethod, Index, WhichLoad
-from alerts.messages.start_messages import Setting, arithmetic, headline, start_email
+from alerts.messages.start_messages import (
+    Setting,
+    arithmetic,
+    field_arithmetic,
+    headline,
+    start_email,
+)
 from alerts.messages.templates import Templates
 
 
@@ -98,7 +104,7 @@ def test_email_shows_what_waiting_costs_day_by_day(
     letter = start_email(templates, DECISIONS["coming"][0], outlook, setting_of())
     table = letter.text.partition("What waiting costs and buys")[2]
     rows = re.findall(
-        r"^(\w+ \w+ \d+): standing (\d+) \((\d+)-(\d+)\), stored about (\d+), "
+        r"^(\w+ \w+ \d+): standing (\d+) \((\d+)-(\d+)\), last load stored at about (\d+), "
         r"(\d+) lb more .*target (.+ %)$",
         table,
         re.M,
@@ -112,10 +118,39 @@ def test_email_shows_what_waiting_costs_day_by_day(
         assert [standing, low, high] == [
             f"{v:.0f}" for v in (days[k].median, days[k].low, days[k].high)
         ]
-        assert int(stored) == round(days[k].median - outlook.farm.handling_loss)
+        # the last load, two days later, not what stands on the day of the start
+        assert int(stored) == round(outlook.start.load[k] - outlook.farm.handling_loss)
         assert int(gained) == 100 * k
         for cell in (standing, stored, gained):
             assert f">{cell}<" in letter.html
+
+
+def test_email_says_which_load_is_stored(
+    templates: Templates, outlook_of: Callable[..., FarmOutlook], setting_of: Callable[..., Setting]
+) -> None:
+    decision = DECISIONS["coming"][0]
+    for which_load, says in (
+        (WhichLoad.LAST, "Last load stored"),
+        (WhichLoad.AVERAGE, "Crop stored, average"),
+    ):
+        letter = start_email(templates, decision, outlook_of(which_load=which_load), setting_of())
+        assert f">{says}</th>" in letter.html
+
+
+def test_sum_of_a_field_counts_its_own_days_and_the_farms_all_of_them(
+    outlook_of: Callable[..., FarmOutlook],
+) -> None:
+    # our arithmetic: 4 points a day, 185 at the last load; three days from 197, one day from 189
+    outlook = outlook_of(fields=("Hill", "Creek Piece", "Moss"), harvest_days=3.0)
+    assert "the harvest takes 3 days: start near RFV 197" in arithmetic(outlook)
+    assert field_arithmetic(outlook, outlook.fields[1]).endswith(
+        "Creek Piece takes about 1 of the 3 days and loses about 4.0 points a day: "
+        "start it near RFV 189."
+    )
+    rest = replace(outlook, fields=outlook.fields[1:], under_way=True)
+    assert "what still stands takes 2 days: start near RFV 193" in arithmetic(rest)
+    single = outlook_of(harvest_days=3.0)
+    assert field_arithmetic(single, single.tightest) == arithmetic(single)
 
 
 @pytest.mark.parametrize(
@@ -214,5 +249,8 @@ def test_email_of_a_field_not_in_sight_says_later_without_a_range(
     unseen = replace(outlook.fields[1], start=StartDates(None, None, None, 0.0, (0.0,)))
     outlook = replace(outlook, fields=(outlook.fields[0], unseen))
     letter = start_email(templates, DECISIONS["coming"][0], outlook, setting_of())
-    assert "2. West: on its own by later; RFV 205 on May 11, 3 results\n" in letter.text
+    assert "1. East: if it were the only field, by Sun May 16 (likely May 13-21); " in letter.text
+    assert (
+        "2. West: if it were the only field, later; RFV 205 on May 11, 3 results\n" in letter.text
+    )
     assert "not in sight" not in letter.text + letter.html

@@ -9,12 +9,11 @@ from itertools import product
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from situations import DECISIONS, FARMS, MARK, SETTINGS, TODAY
+from situations import AREA_WITHOUT_A_VALUE, DECISIONS, FARMS, MARK, NAME_TEXTS, SETTINGS, TODAY
 
 from alerts.domain.decision import Decision, Kind
 from alerts.domain.outlook import FarmOutlook, StartDates
 from alerts.domain.records import HarvestMethod, Index
-from alerts.messages import wording
 from alerts.messages.segments import count, is_gsm7
 from alerts.messages.start_messages import (
     Setting,
@@ -22,6 +21,7 @@ from alerts.messages.start_messages import (
     start_text,
 )
 from alerts.messages.templates import Templates
+from alerts.messages.wording import ENGLISH
 
 ALL = list(product(DECISIONS, FARMS, SETTINGS))
 
@@ -71,20 +71,20 @@ def test_text_says_date_range_and_numbers_and_the_date_first(
 ) -> None:
     text, outlook, decision = texted(kind, farm, setting)
     field = outlook.tightest
-    target = wording.number(field.standing_target)
+    target = ENGLISH.number(field.standing_target)
     if decision.kind is Kind.PAST:
         standing = "NDF 46.2" if field.index is Index.NDF else f"{field.index.label} 172"
-        feed = wording.number(outlook.farm.feed_target)
+        feed = ENGLISH.number(outlook.farm.feed_target)
         in_order = [standing, "on Wed May 12", target, f"store {feed}", "ask your adviser"]
     else:
-        date_told = wording.full_day(decision.start_on)
-        likely = wording.day_range(outlook.start.p10, outlook.start.p90, TODAY)
+        date_told = ENGLISH.full_day(decision.start_on)
+        likely = ENGLISH.day_range(outlook.start.p10, outlook.start.p90, TODAY)
         assert field.last_value is not None
-        latest = wording.reading(field.index, field.last_value)
+        latest = ENGLISH.reading(field.index, field.last_value)
         around = f"(likely {likely})"
         if decision.kind is Kind.START and decision.start_on < TODAY:
             # The day is gone: only how late it may have been is of use, and only if that is ahead.
-            around = wording.at_latest(outlook.start.p90, TODAY)
+            around = ENGLISH.at_latest(outlook.start.p90, TODAY)
         in_order = [w for w in (date_told, around, f"{latest} on May 11", target) if w]
     places = [text.index(words) for words in in_order]
     assert places == sorted(places), text
@@ -124,7 +124,7 @@ def test_first_text_says_how_to_stop_and_later_ones_do_not(
     kind: str, texted: Callable[..., tuple[str, FarmOutlook, Decision]]
 ) -> None:
     # CTIA (2023), Messaging Principles and Best Practices, 5.1.2: the first message of a program
-    # carries the opt-out wording.
+    # carries the opt-out ENGLISH.
     assert "Reply STOP to end, HELP for help." in texted(kind, "one field", "first text")[0]
     assert "STOP" not in texted(kind, "one field")[0]
 
@@ -150,7 +150,10 @@ def test_text_to_cut_dry_hay_carries_the_heating_caution(
             "late start",
             "start cutting now. The day to start was Tue May 11 (at the latest May 14).",
         ),
-        ("late start moved", "was Tue May 11 (at the latest May 14), instead of Fri May 14."),
+        (
+            "late start moved",
+            "was Tue May 11, not Fri May 14 as told before (at the latest May 14).",
+        ),
         ("start long late", "The day to start was Thu May 6."),
         ("past", "Long Strip is about RFV 172 on Wed May 12, under the 185 needed to store 160."),
     ],
@@ -165,9 +168,25 @@ def test_text_puts_each_kind_into_plain_words(
 def test_text_names_the_fields_in_harvest_order(
     texted: Callable[..., tuple[str, FarmOutlook, Decision]],
 ) -> None:
-    text, _, _ = texted("start tomorrow", "three fields")
+    text, _, _ = texted("late start", "three fields", "first text")
     assert ", Hill Top first, then North 40, Creek Piece." in text
     assert "to store 160, 2-day harvest" in text  # two parts leave room for all the reasons
+
+
+def test_text_names_the_first_field_once_where_that_saves_a_part(
+    texted: Callable[..., tuple[str, FarmOutlook, Decision]],
+) -> None:
+    text, _, _ = texted("start tomorrow", "three fields")
+    assert ". Hill Top first (RFV 205 on May 11, needs 185), then North 40 and 1 more." in text
+    assert count(text).parts == 1
+
+
+@pytest.mark.parametrize("kind", ["moved", "start moved near"])
+def test_order_of_the_fields_does_not_run_into_the_date_before(
+    kind: str, texted: Callable[..., tuple[str, FarmOutlook, Decision]]
+) -> None:
+    text, _, _ = texted(kind, "three fields", "first text")
+    assert re.search(r"(was|instead of) \w+ May \d+\. Hill Top first", text), text
 
 
 def test_late_text_names_the_fields_before_the_date(
@@ -181,10 +200,27 @@ def test_text_of_nine_fields_says_how_many_it_does_not_name(
     texted: Callable[..., tuple[str, FarmOutlook, Decision]],
 ) -> None:
     text, _, _ = texted("coming", "nine fields")
-    assert "Paddock 1 first, then " in text
+    assert re.search(r"Paddock 1 first( \(.*\))?, then ", text)
     named = set(re.findall(r"Paddock \d", text))
     (more,) = re.findall(r"and (\d) more", text)
     assert len(named) + int(more) == 9
+
+
+def test_text_names_the_middle_of_fields_nearby(
+    texted: Callable[..., tuple[str, FarmOutlook, Decision]],
+) -> None:
+    text = texted("coming", "area")[0]
+    assert "middle of 4 fields near you RFV 205 on May 11" in text
+    assert "Linden" not in text
+
+
+def test_text_names_no_neighbors_single_result(
+    templates: Templates, outlook_of: Callable[..., FarmOutlook], setting_of: Callable[..., Setting]
+) -> None:
+    outlook = outlook_of(**AREA_WITHOUT_A_VALUE)
+    text = start_text(templates, DECISIONS["coming"][0], outlook, setting_of()).text
+    assert "from fields near you; needs 185 when cut" in text
+    assert "Linden" not in text
 
 
 def test_text_names_the_field_that_stands_in(
@@ -197,7 +233,7 @@ def test_text_for_ndf_calls_the_target_a_limit(
     texted: Callable[..., tuple[str, FarmOutlook, Decision]],
 ) -> None:
     text, _, _ = texted("start moved near", "NDF")
-    assert "Barn Field NDF 36.4 on May 11; limit 41.5 standing to store 44, 2-day harvest" in text
+    assert "Barn Field NDF 36.4 on May 11; limit 41.5 when cut to store 44, 2-day harvest" in text
     past, _, _ = texted("past", "NDF")
     assert "Barn Field is about NDF 46.2 on Wed May 12, over the 41.5 needed to store 44" in past
 
@@ -248,15 +284,25 @@ def test_date_with_an_open_late_end_says_or_later(
     assert "now Wed Jun 2 (likely May 15 or later), was Thu May 20" in text
 
 
-name_texts = st.text(
-    alphabet=st.characters(exclude_categories=["Cs"], exclude_characters="{}"),
-    min_size=1,
-    max_size=90,
-)
+@pytest.mark.parametrize(("kind", "farm"), list(product(DECISIONS, FARMS)), ids=str)
+def test_text_with_rain_and_all_that_may_come_together_takes_two_parts(
+    kind: str,
+    farm: str,
+    templates: Templates,
+    outlook_of: Callable[..., FarmOutlook],
+    setting_of: Callable[..., Setting],
+) -> None:
+    decision, _ = DECISIONS[kind]
+    setting = setting_of(first_text=True, method=HarvestMethod.DRY_HAY)
+    setting = replace(setting, rain="Chance of rain Wed 50%, Sat 90%")
+    text = start_text(templates, decision, outlook_of(**FARMS[farm]), setting).text
+    assert count(text).parts <= 2
+    if decision.kind is not Kind.PAST:  # it says to cut or keep, whatever the weather
+        assert "Chance of rain Wed 50%, Sat 90%." in text
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
-@given(farm=name_texts, fields=st.lists(name_texts, min_size=1, max_size=12))
+@given(farm=NAME_TEXTS, fields=st.lists(NAME_TEXTS, min_size=1, max_size=12))
 def test_text_fits_whatever_the_names(
     farm: str,
     fields: list[str],

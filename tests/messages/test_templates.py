@@ -12,6 +12,7 @@ from alerts.domain.outlook import FarmOutlook
 from alerts.domain.records import HarvestMethod
 from alerts.messages.start_messages import Setting, start_text
 from alerts.messages.templates import Templates
+from alerts.messages.wording import ENGLISH
 
 SHIPPED = shipped_config_dir()
 
@@ -45,11 +46,11 @@ def test_edited_template_wins_over_the_shipped_one(
 
 
 def test_language_without_a_file_falls_back_to_english(edited: Callable[..., Templates]) -> None:
-    templates = edited("es/first_text.txt", "Responda STOP para terminar.")
-    assert templates.fill("first_text.txt", "es", {}) == "Responda STOP para terminar."
+    templates = edited("fr/first_text.txt", "Repondez STOP pour finir.")
+    assert templates.fill("first_text.txt", "fr", {}) == "Repondez STOP pour finir."
     assert "Reply STOP" in templates.fill("first_text.txt", "en", {})
     values = {"day": "Thu May 13", "before": "8 am", "fields": "North"}
-    assert "clip tomorrow" in templates.fill("sample_due.txt", "es", values)
+    assert "clip tomorrow" in templates.fill("sample_due.txt", "fr", values)
 
 
 @pytest.mark.parametrize(
@@ -142,6 +143,69 @@ def test_cautions_that_are_no_toml_name_their_file(
 def test_missing_cautions_are_a_configuration_error(tmp_path: Path) -> None:
     with pytest.raises(ConfigurationError, match=r"cautions\.toml; copy the shipped one"):
         Templates([tmp_path]).cautions("en", HarvestMethod.HAYLAGE)
+
+
+# -------------------------------------------------------------------------- words
+
+ENGLISH_WORDS = (SHIPPED / "messages" / "en" / "words.toml").read_text(encoding="utf-8")
+
+
+def test_wording_is_that_of_the_language_and_read_once(templates: Templates) -> None:
+    assert templates.wording("es").say("dates.later") == "más tarde"
+    assert templates.wording("es") is templates.wording("es")
+    assert templates.wording("en") == ENGLISH
+
+
+def test_language_without_words_speaks_english(templates: Templates, tmp_path: Path) -> None:
+    assert templates.wording("fr") == ENGLISH
+    assert Templates([tmp_path]).wording("fr") is ENGLISH
+
+
+def test_edited_words_win_over_the_shipped_ones(edited: Callable[..., Templates]) -> None:
+    templates = edited("en/words.toml", ENGLISH_WORDS.replace('later = "later"', 'later = "-"'))
+    assert templates.wording("en").say("dates.later") == "-"
+    assert templates.check() > 10
+
+
+@pytest.mark.parametrize(
+    ("entry", "instead", "why"),
+    [
+        (
+            'degree_days = "degree days"\n',
+            "",
+            "email.degree_days is missing; add it, as the shipped file has it",
+        ),
+        (', "Sun"]', "]", "dates.weekdays.6 is missing"),
+        (
+            "{month} {day}",
+            "{mnth} {day}",
+            "dates.short_day: no value is called 'mnth'; use day, month",
+        ),
+        ("{month} {day}", "{month {day}", "dates.short_day: "),
+        ("{month} {day}", "{} {}", "dates.short_day: no value is called ''; use day, month"),
+        (
+            'degree_days = "degree days"',
+            'degree_days = "{day}"',
+            "email.degree_days: no value is called 'day'; use none",
+        ),
+        (
+            'degree_days = "degree days"',
+            "degree_days = 3",
+            "email.degree_days is not a text; put it into quotes",
+        ),
+        ('degree_days = "degree days"', "degree_days = ", "not valid TOML"),
+    ],
+)
+def test_words_that_would_stop_messages_name_file_and_entry(
+    entry: str, instead: str, why: str, edited: Callable[..., Templates]
+) -> None:
+    assert ENGLISH_WORDS.count(entry) == 1
+    templates = edited("en/words.toml", ENGLISH_WORDS.replace(entry, instead))
+    for broken in (templates.check, lambda: templates.wording("en")):
+        with pytest.raises(ConfigurationError) as caught:
+            broken()
+        assert str(Path("en") / "words.toml") in str(caught.value)
+        assert why in str(caught.value)
 
 
 # -------------------------------------------------------------------------- check

@@ -316,3 +316,86 @@ def test_row_without_a_needed_name_enrols_nothing(service: Service, column: str)
     assert (report.farms, report.fields) == (0, 0)
     assert [rejection.column for rejection in report.rejected] == [column]
     assert service.rows(Farm) == []
+
+
+# ------------------------------------------------- public fields, sampling days, digests
+
+
+def test_public_field_keeps_its_name_until_it_is_taken_back(service: Service) -> None:
+    service.enrol({"public_name": "Creek flats", "public_place": "Alder County", "zip": "82801"})
+    service.enrol({})
+    [field] = service.rows(FarmField)
+    assert (field.public_name, field.public_place) == ("Creek flats", "Alder County")
+    service.enrol({"public_name": "no", "zip": "82801"})
+    [field] = service.rows(FarmField)
+    assert (field.public_name, field.public_place) == ("", "Alder County")
+    assert (field.zip, field.latitude) == ("82801", pytest.approx(44.8, abs=0.5))
+
+
+def test_sampling_days_of_an_area_stay_until_others_are_given(service: Service) -> None:
+    service.enrol({"sampling_days": "Tue Fri"})
+    service.enrol({"farm": "Stone Row"})
+    [area] = service.rows(Area)
+    assert area.sampling_days == "tue,fri"
+    service.enrol({"sampling_days": "wed"})
+    [area] = service.rows(Area)
+    assert area.sampling_days == "wed"
+
+
+def test_digest_of_the_consultant_stays_until_another_is_given(service: Service) -> None:
+    service.enrol({**PEOPLE, "digest": "weekly"})
+    service.enrol({**PEOPLE, "digest": ""})
+    every = {person.name: person.digest for person in service.rows(Person)}
+    assert every == {"Ada Lindqvist": "daily", "Per Nystrom": "weekly", "Jo Tanager": "daily"}
+
+
+def test_pace_of_the_harvest_is_kept_where_its_length_follows_from_it(service: Service) -> None:
+    service.enrol({"harvest_days": "", "acres_per_day": 30, "acres": 90})
+    [farm] = service.rows(Farm)
+    assert (farm.harvest_days, farm.acres_per_day) == (3.0, 30.0)
+    service.enrol({"harvest_days": "4", "acres_per_day": 30, "acres": 90})
+    [farm] = service.rows(Farm)
+    assert (farm.harvest_days, farm.acres_per_day) == (4.0, None)
+
+
+def test_empty_people_columns_leave_consultant_and_sampler_as_they_are(service: Service) -> None:
+    service.enrol(PEOPLE)
+    [before] = service.rows(Farm)
+    assert before.sampler_id is not None
+    service.enrol({})
+    service.enrol({"sampler": PEOPLE["sampler"]})
+    [after] = service.rows(Farm)
+    assert (after.consultant_id, after.sampler_id) == (before.consultant_id, before.sampler_id)
+    service.enrol({"sampler": "no"})
+    [without] = service.rows(Farm)
+    assert (without.consultant_id, without.sampler_id) == (before.consultant_id, None)
+
+
+@pytest.mark.parametrize(
+    ("column", "said", "words"),
+    [
+        ("public_name", "Bottom of Plum", "gives away the farm"),
+        ("public_place", "near Ada Lindqvist", "gives away the farmer"),
+        ("public_name", "x" * 61, "at most 60 characters"),
+    ],
+)
+def test_roster_publishes_no_name_that_gives_somebody_away(
+    service: Service, column: str, said: str, words: str
+) -> None:
+    report = service.enrol({"public_name": "Creek flats", column: said})
+    [rejection] = report.rejected
+    assert rejection.column == column
+    assert words in rejection.reason
+    assert service.rows(Farm) == []
+
+
+def test_public_name_is_given_once_in_an_area(service: Service) -> None:
+    other = {"farm": "Stone Row", "farmer": "Ivo Brandt", "phone": OTHER_PHONE}
+    named = {"public_name": "Creek flats"}
+    assert service.enrol(named).rejected == []
+    assert service.enrol(named).rejected == []  # its own
+    [rejection] = service.enrol({**other, "public_name": "CREEK flats"}).rejected
+    assert "published in this area already" in rejection.reason
+    assert service.enrol({**other, **named, "area": "Elsewhere"}).rejected == []
+    twice = [{**other, "field": field, "public_name": "Two"} for field in ("East", "West")]
+    assert len(service.enrol(*twice).rejected) == 1

@@ -219,7 +219,7 @@ def test_email_carries_a_link_that_stops_it_and_a_calendar_event(service: Servic
     [mail] = service.mail.attempts
     assert mail.unsubscribe_url.startswith("https://cutcall.example.org/stop/")
     assert mail.unsubscribe_url in mail.text
-    [attached] = mail.attachments
+    attached, _ = mail.attachments
     [event] = Calendar.from_ical(attached.content).events
     # an all-day event ends on the day after its last (RFC 5545, Desruisseaux, 2009, 3.6.1)
     assert (event.start, event.end) == (start, start + timedelta(days=3))
@@ -432,6 +432,7 @@ def test_farm_whose_harvest_is_under_way_is_not_told_to_start_again(
     three_fields: Service,
 ) -> None:
     three_fields.send()
+    three_fields.clock.set(day(1), time(12))
     three_fields.cut("Creek", day(1))
     for offset in (2, 3):
         three_fields.morning(day(offset))

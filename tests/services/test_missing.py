@@ -1,9 +1,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import time
 
 import pytest
-from factories import MONDAY, Service, sheet
+from factories import MONDAY, Service, day, sheet
 
 from alerts.services.match_results import name_field
 from alerts.store.tables import DocumentNote
@@ -46,6 +47,21 @@ def test_result_that_lacks_nothing_is_not_pointed_out(
 ) -> None:
     service.enrol({"index": index, **(PERCENT if index == "ndf" else {})})
     assert service.results(row).notes == []
+
+
+def test_sample_within_two_weeks_of_the_cut_is_pointed_out(service: Service) -> None:
+    service.enrol({})
+    service.clock.set(MONDAY, time(18))
+    service.cut("North", MONDAY)
+    service.clock.set(day(20), time(12))
+    said = {
+        after: service.results({"rfv": 190, "sampled_on": day(after).isoformat()}).notes
+        for after in (1, 13, 14)
+    }
+    assert "North was cut on 2027-05-10, 1 day before" in said[1][0].text
+    assert said[1][0].column == "sampled_on"
+    assert "13 days before: this result is kept and not counted" in said[13][0].text
+    assert said[14] == []
 
 
 def test_stems_outside_the_tables_are_pointed_out(service: Service) -> None:

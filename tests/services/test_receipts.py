@@ -4,11 +4,15 @@ import asyncio
 from datetime import timedelta
 
 import pytest
-from factories import NOON, Service, build_message, put_home
+from factories import NOON, PHONE, Service, build_message, put_home
 
-from alerts.services.receipts import ASK_FOR, record, refresh
-from alerts.store import outbox
+from alerts.services.receipts import ASK_FOR, hear, record, refresh
+from alerts.store import outbox, people
+from alerts.store.tables import OptOut
 from alerts.transports.base import Channel, Delivery, Sighting
+from alerts.transports.signatures import WebhookKeys
+from alerts.transports.sms_rest import sighting_of
+from alerts.transports.webhooks import SmsWebhooks
 
 
 @pytest.fixture
@@ -111,3 +115,31 @@ def test_text_without_a_final_word_is_not_asked_about_for_ever(accepted: Service
 
 def test_service_without_a_gateway_asks_nobody(accepted: Service) -> None:
     assert asyncio.run(refresh(accepted.sessions, {}, accepted.clock)) == 0
+
+
+@pytest.mark.parametrize(
+    ("code", "stopped"), [("21610", [PHONE]), ("30004", [PHONE]), ("30003", []), ("", [])]
+)
+def test_receipt_that_says_opted_out_enters_the_ledger_once(
+    accepted: Service, code: str, stopped: list[str]
+) -> None:
+    form = [("MessageSid", "gw-1"), ("MessageStatus", "undelivered"), ("ErrorCode", code)]
+    seen = SmsWebhooks(WebhookKeys(())).receipt(form)
+    assert seen is not None
+    assert hear(accepted.sessions, accepted.message().public_id, seen, accepted.clock())
+    assert [entry.address for entry in accepted.rows(OptOut)] == stopped
+    if stopped:
+        with accepted.sessions.write() as session:
+            people.opt_in(session, "sms", PHONE, accepted.clock(), "START")
+        hear(accepted.sessions, "", seen, accepted.clock())  # the same news again
+        with accepted.sessions.read() as session:
+            assert not people.opted_out(session, "sms", [PHONE])
+
+
+def test_text_asked_about_that_was_blocked_enters_the_ledger(accepted: Service) -> None:
+    row = {"sid": "gw-1", "status": "failed", "error_code": 21610}
+    seen = sighting_of(row)
+    assert seen is not None
+    accepted.sms.news["gw-1"] = seen
+    ask(accepted)
+    assert [entry.address for entry in accepted.rows(OptOut)] == [PHONE]

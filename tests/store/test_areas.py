@@ -168,6 +168,8 @@ def test_snapshot_gives_each_result_in_every_index_it_speaks(
     [
         ("of last season", {"sampled_on": date(2026, 5, 10)}),
         ("sampled on the day of the cut", {"sampled_on": MONDAY}),
+        ("sampled the day after the cut", {"sampled_on": day(1)}),
+        ("sampled two weeks less a day after it", {"sampled_on": day(13), "cutting": 2}),
         ("of another cutting", {"sampled_on": day(20), "cutting": 1}),
         ("without a field", {"sampled_on": day(20), "field_id": None}),
     ],

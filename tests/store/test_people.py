@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, timedelta
 
 import pytest
 from factories import MONDAY, NOON, OTHER_PHONE, PHONE, Home, day, put_home
@@ -8,9 +8,10 @@ from sqlmodel import select
 
 from alerts.store import people
 from alerts.store.session import Sessions
-from alerts.store.tables import Consent, Farm, Person
+from alerts.store.tables import Consent, Farm, OptOut, Person
 
 EMAIL = "ada@example.org"
+HOUR = timedelta(hours=1)
 
 
 def put(sessions: Sessions, **said: str) -> int:
@@ -159,6 +160,54 @@ def test_opted_out_address_is_no_recipient_and_the_other_still_is(sessions: Sess
     with sessions.write() as session:
         people.opt_out(session, "sms", PHONE, NOON, "replied STOP")
     assert addresses(sessions, person) == [("email", EMAIL)]
+
+
+def test_address_that_asks_to_start_again_is_written_to_and_may_stop_again(
+    sessions: Sessions,
+) -> None:
+    person = put(sessions, phone=PHONE)
+    consent(sessions, person, "sms", PHONE)
+    with sessions.write() as session:
+        assert not people.opt_in(session, "sms", PHONE, NOON, "texted START")
+        people.opt_out(session, "sms", PHONE, NOON, "replied STOP")
+    assert addresses(sessions, person) == []
+    with sessions.write() as session:
+        assert not people.opt_in(session, "email", PHONE, NOON, "texted START")
+        assert people.opt_in(session, "sms", PHONE, NOON + HOUR, "texted START")
+        assert not people.opt_in(session, "sms", PHONE, NOON + HOUR, "texted START")
+        assert people.opted_out(session, "sms", [PHONE]) == frozenset()
+    assert addresses(sessions, person) == [("sms", PHONE)]
+    with sessions.read() as session:
+        [entry] = session.exec(select(OptOut)).all()
+    assert (entry.at, entry.ended_at, entry.ended_how) == (NOON, NOON + HOUR, "texted START")
+    with sessions.write() as session:
+        people.opt_out(session, "sms", PHONE, NOON + 2 * HOUR, "at the gateway")
+        people.opt_out(session, "sms", PHONE, NOON + 3 * HOUR, "once more")
+    assert addresses(sessions, person) == []
+    with sessions.read() as session:
+        [entry] = session.exec(select(OptOut)).all()
+    assert (entry.at, entry.how, entry.ended_at) == (NOON + 2 * HOUR, "at the gateway", None)
+
+
+def test_consent_holds_the_moment_the_wording_and_where_it_came_from(sessions: Sessions) -> None:
+    person = put(sessions, phone=PHONE)
+    with sessions.write() as session:
+        people.put_consent(
+            session,
+            session.get_one(Person, person),
+            channel="sms",
+            address=PHONE,
+            given_on=MONDAY,
+            how="YES by text",
+            now=NOON + HOUR,
+            given_at=NOON,
+            wording="I agree to get texts.",
+            ip="203.0.113.9",
+        )
+    with sessions.read() as session:
+        [kept] = session.exec(select(Consent)).all()
+    assert (kept.given_at, kept.recorded_at) == (NOON, NOON + HOUR)
+    assert (kept.wording, kept.ip) == ("I agree to get texts.", "203.0.113.9")
 
 
 def test_consent_is_kept_once_and_a_newer_one_beside_it(sessions: Sessions) -> None:

@@ -42,6 +42,40 @@ def content_of(part: EmailMessage) -> str:
     return part.get_content().replace("\r\n", "\n")
 
 
+CHART = Attachment("outlook.png", "image/png", b"\x89PNG of a chart", "chart-7f@cutcall")
+
+
+def test_picture_of_the_html_stands_beside_it(mail: OutgoingMessage) -> None:
+    """RFC 2387 (Levinson 1998): related parts; RFC 2392 (Levinson 1998): 'cid:' and Content-ID."""
+    html = '<p>Start</p><img src="cid:chart-7f@cutcall" alt="">'
+    email = reread(replace(mail, html=html, attachments=(CHART, CALENDAR)))
+    assert [part.get_content_type() for part in email.walk()] == [
+        "multipart/mixed",
+        "multipart/alternative",
+        "text/plain",
+        "multipart/related",
+        "text/html",
+        "image/png",
+        "text/calendar",
+    ]
+    [picture] = [part for part in email.walk() if part.get_content_type() == "image/png"]
+    assert picture["Content-ID"] == "<chart-7f@cutcall>"
+    assert picture.get_content_disposition() == "inline"
+    assert picture.get_content() == CHART.content
+
+
+def test_picture_without_html_is_an_attachment(mail: OutgoingMessage) -> None:
+    email = reread(replace(mail, html="", attachments=(CHART,)))
+    [picture] = email.iter_attachments()
+    assert picture.get_content_disposition() == "attachment"
+    assert picture.get_content() == CHART.content
+
+
+def test_email_with_a_picture_gives_the_same_bytes_on_every_attempt(mail: OutgoingMessage) -> None:
+    full = replace(mail, html="<p>Start</p>", attachments=(CHART, CALENDAR))
+    assert wire(full) == wire(full)
+
+
 def test_headers_say_who_when_and_that_a_machine_wrote(
     mail: OutgoingMessage, now: datetime
 ) -> None:
@@ -218,3 +252,13 @@ def test_display_name_is_quoted_and_encoded() -> None:
     message["From"] = sender
     (found,) = message_from_bytes(bytes(message), policy=default)["From"].addresses
     assert (found.display_name, found.addr_spec) == (sender.display_name, sender.addr_spec)
+
+
+@pytest.mark.parametrize("length", [60, 69, 70, 78, 120, 400])
+def test_plain_subject_of_any_length_comes_back_as_it_was(
+    mail: OutgoingMessage, length: int
+) -> None:
+    words = "Start dates on Wed May 12: nothing changed, 2 of 2 clients with a date " * 9
+    subject = words[:length].strip()
+    assert reread(replace(mail, subject=subject))["Subject"] == subject
+    assert max(map(len, wire(replace(mail, subject=subject)).split(b"\r\n"))) <= 998

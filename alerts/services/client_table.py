@@ -1,0 +1,373 @@
+"""A consultant's clients as one table, sorted by start date, and what may be asked of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from sqlmodel import Session
+
+from alerts.agronomy.goals import standing_target
+from alerts.domain import changes
+from alerts.domain.decision import START_KINDS, Kind
+from alerts.domain.delivery import TOLD, Status
+from alerts.domain.names import name_key
+from alerts.domain.records import DigestEvery, Index
+from alerts.messages.digest import DigestMessage, fate
+from alerts.messages.wording import ENGLISH, Wording
+from alerts.services import scope
+from alerts.services.links import Visitor
+from alerts.services.masking import without_address
+from alerts.services.unreached import why_unreached
+from alerts.store import digests, outbox, outlooks, people
+from alerts.store.outlooks import FieldView
+from alerts.store.tables import FarmOutlookRow, FieldOutlookRow, OutboxMessage, Person
+
+FAILURES = frozenset({Status.FAILED, Status.UNDELIVERED, Status.EXPIRED})
+"""Fates that leave somebody without the message."""
+
+
+@dataclass(frozen=True, slots=True)
+class ToldLine:
+    """The last start date said to somebody over one channel, and what became of it."""
+
+    on: date
+    to: str
+    channel: str  # sms or email
+    kind: Kind
+    start_on: date | None
+    fate: str
+    failed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ClientField:
+    """A field of a client; its dates are None where its outlook says none."""
+
+    id: int
+    name: str
+    cutting: int
+    acres: float | None
+    index: Index
+    standing_target: float
+    start_p10: date | None
+    start_median: date | None
+    start_p90: date | None
+    cut_on: date | None
+    results: int
+    last: str  # the newest result in words
+
+    @property
+    def target(self) -> str:
+        return ENGLISH.reading(self.index, self.standing_target)
+
+
+@dataclass(frozen=True, slots=True)
+class Client:
+    farm_id: int
+    farm: str
+    area: str
+    farmer: str
+    harvest_method: str
+    cutting: int | None
+    start_p10: date | None
+    start_median: date | None
+    start_p90: date | None
+    no_date: str  # why there is no start date; "" when there is one
+    fields: tuple[ClientField, ...]  # in harvest order
+    told: tuple[ToldLine, ...]
+    known: date | None  # the start date told last by a message that left
+    was: date | None  # the start date of the last digest, where it was another one
+    paused_until: date | None  # None where that day is gone
+    silent: str  # why the farmer is not written to; "" when they are
+
+    @property
+    def first(self) -> ClientField | None:
+        """The field to start with."""
+        return self.fields[0] if self.fields else None
+
+    @property
+    def failed(self) -> bool:
+        return any(line.failed for line in self.told)
+
+    @property
+    def moved(self) -> bool:
+        """Whether the date is another one than the farmer knows."""
+        return None not in (self.known, self.start_median) and self.known != self.start_median
+
+    @property
+    def changed(self) -> bool:
+        return self.was is not None or self.moved
+
+
+@dataclass(frozen=True, slots=True)
+class ClientFilter:
+    """What is asked of the table; the defaults let everything through."""
+
+    text: str = ""  # in the names of farm, farmer, area or field
+    area: str = ""
+    within_days: int | None = None  # start date at most so many days ahead
+    only: str = ""  # changed, moved (told another date), failed, or either
+    method: str = ""
+
+    def holds(self, client: Client, today: date) -> bool:
+        return (
+            self._text_in(client)
+            and self.area in ("", client.area)
+            and self.method in ("", client.harvest_method)
+            and self._is_due(client, today)
+            and self._is_news(client)
+        )
+
+    def _text_in(self, client: Client) -> bool:
+        names = (client.farm, client.farmer, client.area, *(one.name for one in client.fields))
+        told = name_key(" ".join(names))
+        return all(word in told for word in name_key(self.text).split())
+
+    def _is_due(self, client: Client, today: date) -> bool:
+        if self.within_days is None:
+            return True
+        median = client.start_median
+        return median is not None and (median - today).days <= self.within_days
+
+    def _is_news(self, client: Client) -> bool:
+        wanted = {
+            "changed": client.changed,
+            "moved": client.moved,
+            "failed": client.failed,
+            "either": client.changed or client.failed,
+        }
+        return wanted.get(self.only, True)
+
+
+ONLY = ("changed", "moved", "failed", "either")
+
+
+@dataclass(frozen=True, slots=True)
+class DigestWish:
+    """How a consultant wants to be written to."""
+
+    name: str
+    email: str
+    digest: DigestEvery
+    if_unchanged: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ClientTable:
+    today: date
+    clients: tuple[Client, ...]  # those asked for, by start date
+    total: int
+    areas: tuple[str, ...]
+    methods: tuple[str, ...]
+    consultant: DigestWish
+
+
+def client_table(
+    session: Session,
+    visitor: Visitor,
+    now: datetime,
+    season_first_day: date,
+    wanted: ClientFilter = ClientFilter(),
+) -> ClientTable:
+    """The consultant's clients; the day is that of their first farm's area."""
+    person = session.get_one(Person, visitor.person_id)
+    farm_ids = scope.farm_ids(session, visitor)
+    views = outlooks.field_views(session, farm_ids)
+    today = _today(views, now)
+    everyone = _clients(session, views, person, today, season_first_day)
+    return ClientTable(
+        today=today,
+        clients=tuple(by_date(one for one in everyone if wanted.holds(one, today))),
+        total=len(everyone),
+        areas=tuple(sorted({one.area for one in everyone})),
+        methods=tuple(sorted({one.harvest_method for one in everyone})),
+        consultant=DigestWish(
+            person.name, person.email, DigestEvery(person.digest), person.digest_if_unchanged
+        ),
+    )
+
+
+def by_date(clients: Iterable[Client]) -> list[Client]:
+    """Earliest start date first, clients without one last."""
+    return sorted(clients, key=lambda one: (one.start_median or date.max, one.farm, one.farm_id))
+
+
+def set_digest(session: Session, visitor: Visitor, every: DigestEvery, if_unchanged: bool) -> None:
+    """How often the consultant wants the digest, and whether one that says nothing new comes."""
+    person = session.get_one(Person, visitor.person_id)
+    person.digest, person.digest_if_unchanged = every.value, if_unchanged
+    session.add(person)
+
+
+def _today(views: Sequence[FieldView], now: datetime) -> date:
+    zone = views[0].area.time_zone if views else "UTC"
+    return now.astimezone(ZoneInfo(zone)).date()
+
+
+def _clients(
+    session: Session,
+    views: Sequence[FieldView],
+    person: Person,
+    today: date,
+    season_first_day: date,
+) -> list[Client]:
+    farms: dict[int, list[FieldView]] = {}
+    for view in views:
+        farms.setdefault(view.farm.id or 0, []).append(view)
+    farmers = {group[0].farm.farmer_id for group in farms.values()}
+    names = people.names(session, farmers)
+    silent = why_unreached(session, farmers)
+    told = _told(session, farms, season_first_day)
+    was = _last_digest(session, person)
+    return [
+        _client(group, names, silent, told.get(farm_id, []), was.get(farm_id), today)
+        for farm_id, group in farms.items()
+    ]
+
+
+def _last_digest(session: Session, person: Person) -> dict[int, date]:
+    """The start date of each client in the last digest."""
+    assert person.id is not None
+    sent = digests.last_digests(session, [person.id]).get(person.id)
+    if sent is None:
+        return {}
+    said = changes.from_json(sent.said)
+    return {farm_id: one.start for farm_id, one in said.items() if one.start is not None}
+
+
+def _told(
+    session: Session, farm_ids: Iterable[int], season_first_day: date
+) -> dict[int, list[OutboxMessage]]:
+    """This season's start-date messages of each farm, oldest first."""
+    found: dict[int, list[OutboxMessage]] = {}
+    for message in outbox.farm_messages(session, farm_ids, season_first_day):
+        if message.kind in START_KINDS and message.status != Status.CANCELLED:
+            found.setdefault(message.farm_id or 0, []).append(message)
+    return found
+
+
+def _newest(messages: Iterable[OutboxMessage]) -> list[OutboxMessage]:
+    """The newest message to each person over each channel."""
+    return list({(one.person_id, one.channel): one for one in messages}.values())
+
+
+def _known(messages: Iterable[OutboxMessage]) -> date | None:
+    left = [one for one in messages if one.status in TOLD and one.start_on is not None]
+    return left[-1].start_on if left else None
+
+
+def _client(
+    views: Sequence[FieldView],
+    names: Mapping[int, str],
+    silent: Mapping[int, str],
+    said: Sequence[OutboxMessage],
+    was: date | None,
+    today: date,
+) -> Client:
+    farm, whole = views[0].farm, views[0].farm_outlook
+    farmer = names[farm.farmer_id]
+    ours = [one for one in said if _is_of(one, whole)]
+    fields = tuple(field_line(view, ENGLISH) for view in sorted(views, key=_harvest_order))
+    client = Client(
+        farm_id=farm.id or 0,
+        farm=farm.name,
+        area=views[0].area.name,
+        farmer=farmer,
+        harvest_method=farm.harvest_method,
+        cutting=whole.cutting if whole else None,
+        start_p10=whole.start_p10 if whole else None,
+        start_median=whole.start_median if whole else None,
+        start_p90=whole.start_p90 if whole else None,
+        no_date=_no_date(whole, fields),
+        fields=fields,
+        told=tuple(told_line(one, farmer) for one in _newest(ours)),
+        known=_known(ours),
+        was=None,
+        paused_until=farm.paused_until if farm.paused_until and farm.paused_until > today else None,
+        silent=silent.get(farm.farmer_id, ""),
+    )
+    differs = was is not None and client.start_median is not None and was != client.start_median
+    return replace(client, was=was) if differs else client
+
+
+def _is_of(message: OutboxMessage, whole: FarmOutlookRow | None) -> bool:
+    """What was told of an earlier cutting is old news."""
+    return whole is None or message.cutting in (None, whole.cutting)
+
+
+def _harvest_order(view: FieldView) -> tuple[int, int, str]:
+    if view.outlook is None:
+        return (view.field.cutting, 1, view.field.name)
+    return (view.field.cutting, -1, f"{view.outlook.detail['position']:05d}")
+
+
+def _no_date(whole: FarmOutlookRow | None, fields: Sequence[ClientField]) -> str:
+    if whole is not None and whole.start_median is not None:
+        return ""
+    if any(field.start_p10 is not None for field in fields):
+        return "later than the outlook reaches"
+    if fields and all(field.cut_on is not None for field in fields):
+        return "all fields cut"
+    return "no usable result yet"
+
+
+def field_line(view: FieldView, words: Wording) -> ClientField:
+    row, farm, field = view.outlook, view.farm, view.field
+    index = Index(farm.index)
+    target = standing_target(farm.feed_target, farm.handling_loss, falls=index.falls)
+    return ClientField(
+        id=field.id or 0,
+        name=field.name,
+        cutting=field.cutting,
+        acres=field.acres,
+        index=index,
+        standing_target=float(target),
+        start_p10=row.start_p10 if row else None,
+        start_median=row.start_median if row else None,
+        start_p90=row.start_p90 if row else None,
+        cut_on=field.cut_on,
+        results=row.results if row else 0,
+        last=_last(row, index, words),
+    )
+
+
+def _last(row: FieldOutlookRow | None, index: Index, words: Wording) -> str:
+    detail: Mapping[str, Any] = row.detail if row else {}
+    last_on = detail.get("last_on")
+    other = detail.get("last_index")
+    return words.evidence_of(
+        index,
+        row.results if row else 0,
+        date.fromisoformat(last_on) if last_on else None,
+        detail.get("last_value"),
+        detail.get("stands_in", ""),
+        Index(other) if other else None,
+        is_area=detail.get("is_area", False),
+        area_fields=detail.get("area_fields", 0),
+    )
+
+
+def told_line(message: OutboxMessage, farmer: str) -> ToldLine:
+    status = Status(message.status)
+    said = DigestMessage(
+        on=message.told_on,
+        to=farmer,
+        kind=message.kind,
+        start_on=message.start_on,
+        channel=message.channel,
+        status=status,
+        detail=without_address(message.error_detail, message.to_address),
+    )
+    return ToldLine(
+        on=message.told_on,
+        to=farmer,
+        channel=message.channel,
+        kind=Kind(message.kind),
+        start_on=message.start_on,
+        fate=fate(ENGLISH, said),
+        failed=status in FAILURES,
+    )

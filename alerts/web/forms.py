@@ -1,0 +1,46 @@
+"""Reading posted forms, within bounds."""
+
+from __future__ import annotations
+
+from starlette.datastructures import FormData
+from starlette.exceptions import HTTPException
+from starlette.formparsers import MultiPartException
+from starlette.requests import Request
+
+MOST_FIELDS = 2000
+"""A form with more entries than this is none of ours."""
+
+MOST_BYTES = 1024 * 1024
+
+
+async def read_form(request: Request, most_bytes: int = MOST_BYTES) -> FormData:
+    """The posted form; HTTPException 413 past ``most_bytes``, 400 when it cannot be read.
+
+    The body is read whole first: a form parser would take any length.
+    """
+    body = await read_at_most(request, most_bytes)
+    if body is None:
+        raise HTTPException(413, f"larger than {most_bytes // 1024} KiB; send less at once")
+    request._body = body
+    try:
+        return await request.form(max_files=1, max_fields=MOST_FIELDS, max_part_size=most_bytes)
+    except MultiPartException as error:
+        raise HTTPException(
+            400, f"the form cannot be read ({error.message}); send it again"
+        ) from error
+
+
+async def read_at_most(request: Request, most: int) -> bytes | None:
+    """The body, or None as soon as it grows past ``most`` bytes."""
+    body = bytearray()
+    async for chunk in request.stream():
+        body += chunk
+        if len(body) > most:
+            return None
+    return bytes(body)
+
+
+def text_of(form: FormData, name: str) -> str:
+    """What was typed into a field, without spaces around it; "" where it is missing or a file."""
+    value = form.get(name, "")
+    return value.strip() if isinstance(value, str) else ""
