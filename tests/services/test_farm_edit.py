@@ -340,7 +340,7 @@ def test_messages_about_a_field_taken_out_are_taken_back(editor: Editor) -> None
 
 def test_field_is_opened_again_as_it_was(editor: Editor) -> None:
     editor.service.results({"field": "South", "rfv": 215})
-    editor.service.cut("South", day(-1))
+    editor.service.cut("South", day(0))
     before = editor.field(2).model_dump()
     editor.save(with_taken_out(editor.form(), 2))
     form = editor.opened(2)

@@ -220,9 +220,9 @@ def test_start_that_cannot_be_is_said_beside_its_control(
 def test_error_is_said_in_spanish_too(browser: Browser) -> None:
     answer = browser.post("/started?lang=es", on="2027-05-10")
     assert "No eligió ningún lote; elija los que cortó." in answer.text
-    browser.post("/started", field="2", on="2027-05-09")
+    browser.post("/started", field="2", on="2027-05-10")
     again = browser.post("/started?lang=es", field="2", on="2027-05-10")
-    assert "South &amp; &lt;b&gt; ya se cortó el 2027-05-09" in again.text
+    assert "South &amp; &lt;b&gt; ya se cortó el 2027-05-10" in again.text
 
 
 def test_field_of_a_neighbour_cannot_be_cut(browser: Browser) -> None:
