@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine, event
-from sqlalchemy.engine.interfaces import DBAPIConnection
-from sqlalchemy.pool import ConnectionPoolEntry
 
 # pytest's importlib mode puts nothing on the path; builders and fakes are modules of their own.
 sys.path.insert(0, str(Path(__file__).parent))
 
+from databases import Database, open_database
 from factories import NOON, ZONE, Home, Service, build_settings, put_home
 from fakes import FakeSource, FakeTransport, SettableClock
 
@@ -30,7 +26,7 @@ from alerts.domain.guidelines import GuidelineSet
 from alerts.intake.labmap import LabMap, load_lab_maps
 from alerts.messages.templates import Templates
 from alerts.settings import Settings
-from alerts.store.session import Sessions, build_engine, upgrade
+from alerts.store.session import Sessions
 from alerts.transports.base import Channel
 
 CONFIG = shipped_config_dir()
@@ -56,48 +52,22 @@ def shipped_lab_maps() -> tuple[LabMap, ...]:
     return tuple(load_lab_maps(CONFIG / "labs"))
 
 
-@dataclass(frozen=True, slots=True)
-class Database:
-    """One engine for all tests, since it remembers the statements it has compiled."""
-
-    engine: Engine
-    path: Path
-    empty: Path  # migrated, without rows
-
-    def renew(self) -> None:
-        """Put an empty database in the place of the used one."""
-        self.engine.dispose()
-        for leftover in ("-wal", "-shm"):
-            self.path.with_name(self.path.name + leftover).unlink(missing_ok=True)
-        fresh = self.path.with_suffix(".new")
-        shutil.copyfile(self.empty, fresh)
-        fresh.replace(self.path)
-
-
 @pytest.fixture(scope="session")
 def database(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Database]:
-    """Migrated once; each test gets a copy."""
-    folder = tmp_path_factory.mktemp("database")
-    empty = build_engine(f"sqlite:///{folder / 'empty.db'}")
-    upgrade(empty)
-    empty.dispose()
-    path = folder / "cutcall.db"
-    engine = build_engine(f"sqlite:///{path}")
-    event.listen(engine, "connect", _trust_the_machine)
-    yield Database(engine, path, folder / "empty.db")
-    engine.dispose()
-
-
-def _trust_the_machine(connection: DBAPIConnection, record: ConnectionPoolEntry) -> None:
-    """A database that lives for one test need not outlive a power cut."""
-    connection.cursor().execute("PRAGMA synchronous=OFF")
+    with open_database(tmp_path_factory.mktemp("database")) as opened:
+        yield opened
 
 
 @pytest.fixture
-def database_url(database: Database) -> str:
+def database_url(database: Database, request: pytest.FixtureRequest) -> Iterator[str]:
     """A fresh database of this test's own."""
+    on_sqlite = database.engine.dialect.name == "sqlite"
+    if request.node.get_closest_marker("sqlite_only") and not on_sqlite:
+        pytest.skip("about SQLite itself")
     database.renew()
-    return f"sqlite:///{database.path}"
+    yield database.url
+    if request.node.get_closest_marker("changes_tables"):
+        database.rebuild()
 
 
 @pytest.fixture

@@ -16,6 +16,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from fakes import FakeSource, FakeTransport, SettableClock
+from sqlalchemy import inspect
 from sqlmodel import select
 
 from alerts.bootstrap import Parts
@@ -237,7 +238,7 @@ class Service:
     def rows(self, table: type) -> list:  # type: ignore[type-arg]
         """All rows of a table."""
         with self.sessions.read() as session:
-            return list(session.exec(select(table)))
+            return list(session.exec(select(table).order_by(*inspect(table).primary_key)))
 
     def lines(self) -> list[FieldLine]:
         return field_lines(self.sessions)

@@ -130,8 +130,8 @@ WORDS = _table(
         "yeah sir well so as down morning afternoon noon early first second third fourth crop hay "
         "haylage alfalfa stand please pls plz thanks thank thx you hi hello hey fyi el la los las "
         "un una unos unas de del al en con ya hemos he ha se lo le mi mis nuestro nuestra campo "
-        "campos potrero parcela lote finca favor por es esta estan fue era eso ese temprano tarde "
-        "primer primera segundo segunda gracias hola buenos buenas"
+        "campos potrero parcela lote finca rancho favor por es esta estan fue era eso ese temprano "
+        "tarde primer primera segundo segunda gracias hola buenos buenas"
     ),
     FILLER=(
         "for about only up out off again mid middle late full stems stem height heights tall inch "

@@ -443,6 +443,7 @@ def test_folder_that_cannot_be_read_leaves_what_was_read_before_it(
     assert source.put_aside == [("done", "1.csv")]
 
 
+@pytest.mark.sqlite_only
 def test_disk_that_fills_while_rows_are_stored_leaves_no_half_read_file(
     enrolled: Service,
 ) -> None:

@@ -35,6 +35,7 @@ def test_upgrade_of_an_upgraded_database_keeps_its_rows(sessions: Sessions, home
         assert session.exec(select(Area.name)).all() == [AREA]
 
 
+@pytest.mark.changes_tables
 def test_downgrade_by_one_and_upgrade_come_back_to_the_same_tables(sessions: Sessions) -> None:
     tables = set(inspect(sessions.engine).get_table_names())
     head = ScriptDirectory(str(MIGRATIONS)).get_current_head()
@@ -53,6 +54,7 @@ def test_migrations_leave_nothing_that_autogenerate_would_change(sessions: Sessi
         assert compare_metadata(context, SQLModel.metadata) == []
 
 
+@pytest.mark.changes_tables
 def test_autogenerate_comparison_sees_a_missing_column(sessions: Sessions) -> None:
     """The comparison above proves something only if it can fail."""
     with sessions.engine.begin() as connection:
@@ -88,19 +90,22 @@ def test_read_session_changes_nothing_even_when_a_row_is_touched(
 
 
 def test_foreign_key_to_nowhere_is_refused(sessions: Sessions, home: Home) -> None:
-    with pytest.raises(IntegrityError, match="FOREIGN KEY"), sessions.write() as session:
+    with pytest.raises(IntegrityError, match=r"(?i)foreign key"), sessions.write() as session:
         session.add(FarmField(farm_id=home.farm_id + 1, name="South", key="south"))
 
 
 def test_writers_wait_for_each_other_and_lose_nothing(sessions: Sessions, home: Home) -> None:
-    """Each reads, waits and writes; without the lock at BEGIN SQLite fails the second writer."""
+    """Each reads, waits and writes; without the lock at BEGIN SQLite fails the second writer.
+
+    PostgreSQL locks no more than the row that is asked for.
+    """
     problems: list[Exception] = []
 
     def count_up() -> None:
         try:
             for _ in range(5):
                 with sessions.write() as session:
-                    area = session.get_one(Area, home.area_id)
+                    area = session.get_one(Area, home.area_id, with_for_update=True)
                     seen = int(area.lease_owner or 0)
                     time.sleep(0.004)
                     area.lease_owner = str(seen + 1)
