@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -20,6 +21,7 @@ from alerts.domain.records import Index, WhichLoad
 from alerts.domain.snapshot import AreaSnapshot, FarmPlan, FieldPlan, ResultRow, ResultTable
 
 ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(Path(__file__).parent))
 
 Look = Callable[..., tuple[FarmOutlook, ...]]
 
