@@ -62,6 +62,7 @@ class Person(SQLModel, table=True):
     alert_by: str = "text"
     digest: str = "daily"  # of a consultant: daily, weekly, or changes
     digest_if_unchanged: bool = True
+    email_if_unreached: bool = False  # a text that cannot reach them may go by email instead
 
 
 class Consent(SQLModel, table=True):
@@ -404,6 +405,7 @@ class OutboxMessage(SQLModel, table=True):
     dismissed_at: datetime | None = _instant(default=None, nullable=True)  # off the operator's list
     resent_of: int | None = None  # the message that an operator had sent again
     time_zone: str = ""  # of whom it goes to, where no farm says when they may be written to
+    fallback_of: int | None = Field(default=None, index=True)  # the text that did not arrive
 
 
 class MessageField(SQLModel, table=True):
@@ -471,3 +473,23 @@ class JobRun(SQLModel, table=True):
     ended_at: datetime | None = _instant(default=None, nullable=True)
     ok: bool = True
     detail: str = ""
+    ticked_at: datetime | None = _instant(default=None, nullable=True)  # last tick claimed
+    owner: str = ""  # by whom
+    ticks: int = 0  # claimed in all
+
+
+class Gateway(SQLModel, table=True):
+    """What all senders share about one channel: how fast it may go, and whether it works.
+
+    Its row is also the lock under which messages of the channel are claimed.
+    """
+
+    __tablename__ = "gateway"
+
+    channel: str = Field(primary_key=True)
+    allowance: float = 0.0  # messages that may leave at ``refilled_at``
+    refilled_at: datetime | None = _instant(default=None, nullable=True)
+    failures: int = 0  # in a row, of the gateway itself
+    opened_at: datetime | None = _instant(default=None, nullable=True)  # None: it works
+    closed_until: datetime | None = _instant(default=None, nullable=True)  # nothing is sent before
+    reason: str = ""
