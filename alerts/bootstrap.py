@@ -9,9 +9,19 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta, timezone
+from threading import Event
 from zoneinfo import ZoneInfo
 
-from alerts.configfiles import WEEKDAYS, ConfigDir, Schedule, read_guidelines, read_schedule
+from alerts.configfiles import (
+    WEEKDAYS,
+    ConfigDir,
+    Pace,
+    Rest,
+    Schedule,
+    read_guidelines,
+    read_schedule,
+)
+from alerts.domain.circuit import CircuitRules
 from alerts.domain.guidelines import GuidelineSet
 from alerts.intake.base import Source
 from alerts.intake.folder import Folder
@@ -21,14 +31,17 @@ from alerts.messages.templates import Templates
 from alerts.services.accept_results import IntakeRules
 from alerts.services.area_look import EvaluationRules
 from alerts.services.digest import DigestRules
-from alerts.services.dispatch import SendingRules
+from alerts.services.fallbacks import FallbackRules
 from alerts.services.farm_form import FormRules
 from alerts.services.links import LinkRules
 from alerts.services.replies import ReplyRules
+from alerts.services.retention import YEAR, RetentionRules
 from alerts.services.sampling import SamplingRules
 from alerts.services.sampling_list import ClipRules, clip_rules
+from alerts.services.sending import SendingRules
 from alerts.services.sign_up_rules import Bounds, SignUpRules
 from alerts.settings import Settings
+from alerts.store.leadership import Leadership, leadership
 from alerts.store.session import Sessions, build_engine, upgrade
 from alerts.transports.base import Channel, Transport
 from alerts.transports.registry import transport_class
@@ -68,7 +81,9 @@ class Parts:
     source: Source
     transports: Mapping[Channel, Transport]
     owner: str
+    leadership: Leadership
     jitter: Callable[[], float] = field(default=random.random)
+    stopping: Event = field(default_factory=Event)  # set when the process is to end
     weather: WeatherSource | None = None  # None: areas run on the calendar, or on tables given
 
     @property
@@ -97,6 +112,7 @@ class Parts:
             templates=self.templates,
             season_first_day=self.season_first_day(),
             evaluate_at=self.schedule.evaluation.at,
+            lease=timedelta(seconds=self.schedule.evaluation.lease_s),
             sampling_weekdays=self._sampling_weekdays(),
             organizer_email=self.settings.email_from,
             public_url=self.settings.public_url,
@@ -112,9 +128,38 @@ class Parts:
             settle=timedelta(seconds=sending.settle_s),
             backoff_base_s=sending.backoff_base_s,
             backoff_cap_s=sending.backoff_cap_s,
+            circuits={
+                Channel.SMS: _circuit(sending.texts, sending.rest),
+                Channel.EMAIL: _circuit(sending.emails, sending.rest),
+            },
+            stopping=self.stopping,
             jitter=self.jitter,
             public_url=self.settings.public_url,
             secret=self.secret,
+        )
+
+    def fallback_rules(self) -> FallbackRules:
+        figures = self.schedule.fallback
+        return FallbackRules(
+            templates=self.templates,
+            links=self.link_rules(),
+            public_url=self.settings.public_url,
+            secret=self.secret,
+            after=timedelta(hours=figures.after_h),
+            before_expiry=timedelta(hours=figures.before_expiry_h),
+            at_least=timedelta(minutes=figures.at_least_min),
+        )
+
+    def retention_rules(self) -> RetentionRules:
+        kept = self.schedule.retention
+        return RetentionRules(
+            messages=kept.messages_years * YEAR,
+            texts_in=kept.texts_in_years * YEAR,
+            consents=kept.consents_years * YEAR,
+            links=timedelta(days=kept.links_days),
+            ips=timedelta(days=kept.ip_days),
+            sign_ups=timedelta(days=kept.sign_ups_days),
+            answers=timedelta(days=kept.answers_days),
         )
 
     def digest_rules(self) -> DigestRules:
@@ -228,8 +273,19 @@ def build_parts(
         source=Folder(settings.inbox_dir, settings.intake_max_mib * MIB),
         transports=build_transports(settings, clock) if transports is None else transports,
         owner=f"{socket.gethostname()}:{os.getpid()}",
+        leadership=leadership(engine),
         jitter=jitter,
         weather=_weather(settings, clock),
+    )
+
+
+def _circuit(pace: Pace, rest: Rest) -> CircuitRules:
+    return CircuitRules(
+        per_second=pace.per_second,
+        in_flight=pace.in_flight,
+        failures=rest.failures,
+        rest_s=rest.rest_s,
+        rest_cap_s=rest.rest_cap_s,
     )
 
 

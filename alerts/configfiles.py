@@ -51,7 +51,7 @@ class ConfigDir:
 def _read_toml(path: Path) -> dict[str, object]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:  # also a number of thousands of digits
         raise ConfigurationError(f"{path}: not valid TOML ({error}); mend that line") from error
 
 
@@ -165,15 +165,37 @@ class DailyAt(_Strict):
     at: time
 
 
+class Evaluation(_Strict):
+    at: time
+    lease_s: int = Field(ge=10)
+
+
 class Ticks(_Strict):
+    clock_s: int = Field(default=60, ge=1)
     intake_s: int = Field(ge=1)
     replies_s: int = Field(ge=1)
     evaluation_s: int = Field(ge=1)
     sending_s: int = Field(ge=1)
     receipts_s: int = Field(ge=1)
+    fallbacks_s: int = Field(default=60, ge=1)
     digest_s: int = Field(ge=1)
     housekeeping_s: int = Field(ge=1)
     weather_s: int = Field(ge=60)
+
+
+class Pace(_Strict):
+    """How fast a gateway is written to, over all senders."""
+
+    per_second: float = Field(ge=0, le=10_000)
+    in_flight: int = Field(ge=1, le=10_000)
+
+
+class Rest(_Strict):
+    """When a gateway that fails is left alone, and how long."""
+
+    failures: int = Field(ge=1)
+    rest_s: float = Field(gt=0)
+    rest_cap_s: float = Field(gt=0)
 
 
 class Sending(_Strict):
@@ -182,6 +204,9 @@ class Sending(_Strict):
     settle_s: int = Field(ge=0)
     backoff_base_s: float = Field(gt=0)
     backoff_cap_s: float = Field(gt=0)
+    texts: Pace
+    emails: Pace
+    rest: Rest
 
 
 class Links(_Strict):
@@ -210,17 +235,39 @@ class SignUps(_Strict):
         return value
 
 
+class Fallback(_Strict):
+    """When a text that waits for its gateway goes by email instead."""
+
+    after_h: float = Field(default=3, gt=0)
+    before_expiry_h: float = Field(default=2, ge=0)
+    at_least_min: float = Field(default=15, gt=0)
+
+
+class Retention(_Strict):
+    """How long words and traces of people are kept; results, cuts and opt-outs always are."""
+
+    messages_years: float = Field(default=3, ge=1, le=50)
+    texts_in_years: float = Field(default=3, ge=1, le=50)
+    consents_years: float = Field(default=5, ge=1, le=50)
+    links_days: int = Field(default=400, ge=30, le=20000)
+    ip_days: int = Field(default=400, ge=30, le=20000)
+    sign_ups_days: int = Field(default=30, ge=8, le=20000)
+    answers_days: int = Field(default=30, ge=2, le=20000)
+
+
 class Schedule(_Strict):
     """``schedule.toml``: the season, the hours and the ticks."""
 
     season: Season
     sampling: Sampling
-    evaluation: DailyAt
+    evaluation: Evaluation
     digest: DailyAt
     ticks: Ticks
     sending: Sending
     links: Links
     sign_up: SignUps
+    fallback: Fallback = Fallback()
+    retention: Retention = Retention()
 
 
 def read_schedule(path: Path) -> Schedule:

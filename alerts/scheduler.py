@@ -1,4 +1,7 @@
-"""The ticker: one process, in-memory jobs, all state in our own tables.
+"""The ticker: in-memory jobs, all state in our own tables.
+
+One process may do everything, or many share the work: evaluators and senders in any number, and
+tickers, of which one leads and does what must be done once.
 
 Each job calls one service. Jobs are told to run however late they are (`misfire_grace_time=None`):
 the library would otherwise skip a job that is a second late. Ticks missed meanwhile count as one
@@ -11,9 +14,11 @@ import asyncio
 import logging
 import socket
 import threading
-from collections.abc import Callable, Coroutine
+import time
+from collections.abc import Callable, Collection, Coroutine
 from dataclasses import dataclass
 from datetime import timedelta
+from enum import StrEnum
 from typing import Any, TypeVar
 
 from apscheduler.executors.pool import ThreadPoolExecutor
@@ -22,23 +27,38 @@ from apscheduler.triggers.interval import IntervalTrigger
 
 from alerts.bootstrap import Parts, system_clock
 from alerts.domain.errors import ConfigurationError
+from alerts.services import clock_check
 from alerts.services.accept_results import IntakeReport, collect
 from alerts.services.digest import queue_digests
-from alerts.services.dispatch import SendReport, dispatch_due
+from alerts.services.dispatch import dispatch_due
 from alerts.services.evaluate_areas import evaluate_due
+from alerts.services.fallbacks import queue_fallbacks
 from alerts.services.follow_weather import refresh_forecasts
 from alerts.services.housekeeping import tidy
 from alerts.services.job_runs import JobRuns
+from alerts.services.leap_watch import LeapWatch
 from alerts.services.receipts import refresh
 from alerts.services.replies import take_up
 from alerts.services.sampling import queue_reminders
+from alerts.services.sending import SendReport
 
 log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 
 
+async def run_clock(parts: Parts) -> bool:
+    """Whether the clock is believed; every other job holds still while it is not."""
+    return await clock_check.check(parts.sessions, parts.transports, parts.clock)
+
+
+def _is_held(parts: Parts) -> bool:
+    return clock_check.is_held(parts.sessions, parts.clock())
+
+
 def run_intake(parts: Parts) -> list[IntakeReport]:
+    if _is_held(parts):
+        return []
     reports = collect(parts.sessions, parts.source, parts.intake_rules(), parts.clock())
     for report in reports:
         log_report(report)
@@ -62,14 +82,22 @@ def log_report(report: IntakeReport) -> None:
 
 def run_replies(parts: Parts) -> int:
     """Texts that came in and were stored, but could not be handled at once."""
+    if _is_held(parts):
+        return 0
     return take_up(parts.sessions, parts.reply_rules(), parts.clock())
 
 
 def run_evaluation(parts: Parts) -> int:
-    return evaluate_due(parts.sessions, parts.evaluation_rules(), parts.owner, parts.clock())
+    if _is_held(parts):
+        return 0
+    return evaluate_due(
+        parts.sessions, parts.evaluation_rules(), parts.owner, parts.clock, parts.stopping
+    )
 
 
 async def run_sending(parts: Parts) -> SendReport:
+    if _is_held(parts):
+        return SendReport()
     return await dispatch_due(
         parts.sessions, parts.transports, parts.sending_rules(), parts.owner, parts.clock
     )
@@ -79,19 +107,32 @@ async def run_receipts(parts: Parts) -> int:
     return await refresh(parts.sessions, parts.transports, parts.clock)
 
 
+def run_fallbacks(parts: Parts) -> int:
+    if _is_held(parts):
+        return 0
+    return queue_fallbacks(parts.sessions, parts.fallback_rules(), parts.clock())
+
+
 async def run_weather(parts: Parts) -> int:
+    if _is_held(parts):
+        return 0
     if parts.weather is None:
         return 0
     return await refresh_forecasts(parts.sessions, parts.weather, parts.clock())
 
 
 def run_digests(parts: Parts) -> int:
+    if _is_held(parts):
+        return 0
     digests = queue_digests(parts.sessions, parts.digest_rules(), parts.clock())
     return digests + queue_reminders(parts.sessions, parts.sampling_rules(), parts.clock())
 
 
 def run_housekeeping(parts: Parts) -> None:
-    for report in tidy(parts.sessions, parts.intake_rules(), parts.clock()):
+    if _is_held(parts):
+        return
+    rules, kept = parts.intake_rules(), parts.retention_rules()
+    for report in tidy(parts.sessions, rules, parts.clock(), kept):
         log_report(report)
 
 
@@ -109,6 +150,8 @@ async def run_round(parts: Parts) -> RoundReport:
     Texts go out before the digests are written, which say whether they arrived.
     """
     runs = JobRuns(parts.sessions, parts.clock)
+    with runs.recorded("clock"):
+        await run_clock(parts)
     with runs.recorded("housekeeping"):
         run_housekeeping(parts)
     with runs.recorded("weather"):
@@ -123,9 +166,11 @@ async def run_round(parts: Parts) -> RoundReport:
         sending = await run_sending(parts)
     with runs.recorded("receipts"):
         await run_receipts(parts)
+    with runs.recorded("fallbacks"):
+        instead = run_fallbacks(parts)
     with runs.recorded("digest"):
         digests = run_digests(parts)
-    if digests:
+    if digests or instead:
         sending = sending + await run_sending(parts)
     return RoundReport(intake, sending)
 
@@ -160,57 +205,135 @@ class LoopThread:
         self._loop.close()
 
 
-class Ticker:
-    """APScheduler with the service's jobs; `stop` waits for jobs in flight."""
+class Role(StrEnum):
+    """What a process does."""
 
-    def __init__(self, parts: Parts) -> None:
+    WEB = "web"
+    TICKER = "ticker"
+    EVALUATOR = "evaluator"
+    SENDER = "sender"
+
+
+STANDBY_S = 5
+"""How often a ticker that does not lead looks whether it should."""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    name: str
+    every_s: int
+    work: Callable[[], object]
+
+
+class Ticker:
+    """APScheduler with the jobs of a process's roles; `stop` waits for jobs in flight."""
+
+    def __init__(self, parts: Parts, roles: Collection[Role] = tuple(Role)) -> None:
         self._parts = parts
         self._runs = JobRuns(parts.sessions, parts.clock)
         self._loop = LoopThread()
+        self._leads = False
+        self._watch = LeapWatch(system_clock, time.monotonic, self._plan_anew)
         self._scheduler = BackgroundScheduler(
             timezone="UTC",
-            executors={"default": ThreadPoolExecutor(max_workers=6)},
+            executors={"default": ThreadPoolExecutor(max_workers=8)},
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
-        for name, seconds, work in self._jobs():
-            self._scheduler.add_job(
-                self._safely(name, work),
-                IntervalTrigger(seconds=seconds, timezone="UTC"),
-                id=name,
-                name=name,
-                # The library's own clock is the computer's, whatever the service's clock shows.
-                next_run_time=system_clock() + timedelta(milliseconds=100),
-            )
+        ticks = parts.schedule.ticks
+        # Every process looks at its own clock, and none waits for another to do so.
+        look = Job("clock", ticks.clock_s, lambda: self._loop.run(run_clock(parts)))
+        self._add(look.name, look.every_s, self._safely(look))
+        if Role.TICKER in roles:
+            self._add("lead", STANDBY_S, self._stand_by)
+            for job in self._leaders_jobs():
+                self._add(job.name, job.every_s, self._as_leader(job))
+        for role, job in self._workers_jobs():
+            if role in roles:
+                self._add(job.name, job.every_s, self._safely(job))
 
-    def _safely(self, name: str, work: Callable[[], object]) -> Callable[[], None]:
+    def _add(self, name: str, every_s: int, run: Callable[[], None]) -> None:
+        self._scheduler.add_job(
+            run,
+            IntervalTrigger(seconds=every_s, timezone="UTC"),
+            id=name,
+            name=name,
+            # The library's own clock is the computer's, whatever the service's clock shows.
+            next_run_time=system_clock() + timedelta(milliseconds=100),
+        )
+
+    def _safely(self, job: Job) -> Callable[[], None]:
         """The job as it is run: what goes wrong is kept and logged, and the next tick comes."""
 
         def run() -> None:
             try:
-                with self._runs.recorded(name):
-                    work()
+                with self._runs.recorded(job.name):
+                    job.work()
             except Exception:
-                log.exception("the job %s failed; it runs again at its next tick", name)
+                log.exception("the job %s failed; it runs again at its next tick", job.name)
 
         return run
 
-    def _jobs(self) -> list[tuple[str, int, Callable[[], object]]]:
+    def _as_leader(self, job: Job) -> Callable[[], None]:
+        """Only while this process leads, and never a tick that another has taken."""
+        run_safely = self._safely(job)
+
+        def run() -> None:
+            if not self._parts.leadership.holds():
+                return
+            owner, every = self._parts.owner, timedelta(seconds=job.every_s)
+            try:
+                number = self._runs.claim_tick(job.name, owner, system_clock(), every)
+            except Exception:
+                log.exception("the tick of the job %s could not be taken", job.name)
+                return
+            if number is not None:
+                log.debug("tick %d of %s", number, job.name)
+                run_safely()
+
+        return run
+
+    def _stand_by(self) -> None:
+        """Take the lead as soon as nobody has it, and tick at once."""
+        leads, self._leads = self._leads, self._parts.leadership.holds()
+        if leads == self._leads:
+            return
+        log.info("%s %s", self._parts.owner, "leads now" if self._leads else "leads no more")
+        if self._leads:
+            for job in self._leaders_jobs():
+                self._scheduler.modify_job(job.name, next_run_time=system_clock())
+
+    def _leaders_jobs(self) -> list[Job]:
         parts, ticks = self._parts, self._parts.schedule.ticks
         return [
-            ("housekeeping", ticks.housekeeping_s, lambda: run_housekeeping(parts)),
-            ("weather", ticks.weather_s, lambda: self._loop.run(run_weather(parts))),
-            ("intake", ticks.intake_s, lambda: run_intake(parts)),
-            ("replies", ticks.replies_s, lambda: run_replies(parts)),
-            ("evaluation", ticks.evaluation_s, lambda: run_evaluation(parts)),
-            ("digest", ticks.digest_s, lambda: run_digests(parts)),
-            ("sending", ticks.sending_s, lambda: self._loop.run(run_sending(parts))),
-            ("receipts", ticks.receipts_s, lambda: self._loop.run(run_receipts(parts))),
+            Job("housekeeping", ticks.housekeeping_s, lambda: run_housekeeping(parts)),
+            Job("weather", ticks.weather_s, lambda: self._loop.run(run_weather(parts))),
+            Job("intake", ticks.intake_s, lambda: run_intake(parts)),
+            Job("replies", ticks.replies_s, lambda: run_replies(parts)),
+            Job("digest", ticks.digest_s, lambda: run_digests(parts)),
+            Job("fallbacks", ticks.fallbacks_s, lambda: run_fallbacks(parts)),
+            Job("receipts", ticks.receipts_s, lambda: self._loop.run(run_receipts(parts))),
         ]
+
+    def _workers_jobs(self) -> list[tuple[Role, Job]]:
+        parts, ticks = self._parts, self._parts.schedule.ticks
+        send = Job("sending", ticks.sending_s, lambda: self._loop.run(run_sending(parts)))
+        look = Job("evaluation", ticks.evaluation_s, lambda: run_evaluation(parts))
+        return [(Role.SENDER, send), (Role.EVALUATOR, look)]
+
+    def _plan_anew(self) -> None:
+        """Run every job now: the library has planned them by a clock that was set back."""
+        for job in self._scheduler.get_jobs():
+            job.modify(next_run_time=system_clock())
 
     def start(self) -> None:
         self._scheduler.start()
+        self._watch.start()
 
     def stop(self) -> None:
+        """Begin nothing new, let what is under way end, and give the lead away."""
+        self._parts.stopping.set()
+        self._watch.stop()
         self._scheduler.shutdown(wait=True)
+        self._parts.leadership.resign()
         self._loop.run(self._parts.aclose())
         self._loop.close()

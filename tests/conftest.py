@@ -26,6 +26,7 @@ from alerts.domain.guidelines import GuidelineSet
 from alerts.intake.labmap import LabMap, load_lab_maps
 from alerts.messages.templates import Templates
 from alerts.settings import Settings
+from alerts.store.leadership import Alone
 from alerts.store.session import Sessions
 from alerts.transports.base import Channel
 
@@ -116,6 +117,7 @@ def service(
         clock=clock,
         source=source,
         transports={Channel.SMS: sms, Channel.EMAIL: mail},
+        leadership=Alone(),
         owner="tests",
         jitter=lambda: 0.5,
     )

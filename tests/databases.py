@@ -121,6 +121,13 @@ class PostgresDatabase:
 
 
 @contextmanager
+def own_server(folder: Path) -> Iterator[str]:
+    """Address of an empty PostgreSQL database that other processes can reach, too."""
+    with _server(folder) as server, _postgres(server) as database:
+        yield database.url
+
+
+@contextmanager
 def _server(folder: Path) -> Iterator[str]:
     """Address of a server."""
     if named := os.environ.get(SERVER):

@@ -27,11 +27,12 @@ from alerts.loopback.mailbox import LoopbackMailbox
 from alerts.messages.marks import mark
 from alerts.services.accept_results import IntakeReport, accept
 from alerts.services.area_look import EvaluationRules
-from alerts.services.dispatch import SendingRules, SendReport, dispatch_due
+from alerts.services.dispatch import dispatch_due
 from alerts.services.enrol import EnrolReport, enrol
 from alerts.services.evaluate_areas import evaluate_due
 from alerts.services.read_outlooks import FieldLine, field_lines
 from alerts.services.record_cuts import record_cut
+from alerts.services.sending import SendingRules, SendReport
 from alerts.settings import Settings, read_settings
 from alerts.store.session import Sessions
 from alerts.store.tables import (
@@ -185,7 +186,7 @@ class Service:
 
     def evaluate(self, rules: EvaluationRules | None = None) -> int:
         return evaluate_due(
-            self.sessions, rules or self.parts.evaluation_rules(), "evaluator", self.clock()
+            self.sessions, rules or self.parts.evaluation_rules(), "evaluator", self.clock
         )
 
     def morning(self, on: date) -> None:

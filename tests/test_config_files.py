@@ -319,6 +319,15 @@ def test_rate_of_rfv_without_a_level_is_named(tmp_path: Path) -> None:
     assert "'at'" in sentence
 
 
+@pytest.mark.parametrize("text", ["a = " + "[" * 10_000, f"a = {'9' * 5000}"])
+@pytest.mark.parametrize("read", [read_guidelines, read_schedule])
+def test_toml_beyond_all_bounds_is_refused_like_any_other(
+    tmp_path: Path, read: Any, text: str
+) -> None:
+    with pytest.raises(ConfigurationError, match="not valid TOML"):
+        read(edited(tmp_path, text))
+
+
 @pytest.mark.parametrize(
     "text",
     ["[alerts\n", "[alerts]\nmoved_days = \n", "[a]\n[a]\n", "x = 1\nx = 2\n"],

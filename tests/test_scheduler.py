@@ -19,8 +19,8 @@ from alerts.store.tables import JobRun
 
 PATIENCE_S = 30.0
 JOBS = {
-    *("housekeeping", "weather", "intake", "replies", "evaluation"),
-    *("digest", "sending", "receipts"),
+    *("clock", "housekeeping", "weather", "intake", "replies", "evaluation"),
+    *("digest", "sending", "receipts", "fallbacks"),
 }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import typer
 
 from alerts.backtest import commands
-from alerts.cli import access, fields, giving, looking, running, waiting
+from alerts.cli import access, clocks, fields, giving, looking, people, running, waiting
 
 app = typer.Typer(
     name="cutcall",
@@ -34,6 +34,8 @@ for _command in (
     access.link,
     access.links,
     running.check,
+    clocks.clock,
 ):
     app.command()(_command)
 app.add_typer(access.token_app)
+app.add_typer(people.person_app)

@@ -7,8 +7,10 @@ import signal
 import sys
 from contextlib import suppress
 from datetime import datetime
+from enum import StrEnum
 from pathlib import Path
 from socket import socket
+from threading import Event
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -20,8 +22,21 @@ if TYPE_CHECKING:
     from alerts.bootstrap import Parts
 
 
-def serve() -> None:
-    """Run the service: scheduler and web server in one process, settings from .env."""
+class Role(StrEnum):
+    """`alerts.scheduler.Role`, which takes long to import."""
+
+    WEB = "web"
+    TICKER = "ticker"
+    EVALUATOR = "evaluator"
+    SENDER = "sender"
+
+
+def serve(
+    only: Annotated[
+        list[Role] | None, typer.Option(help="do only this part of the work; may be repeated")
+    ] = None,
+) -> None:
+    """Run the service, settings from .env: all of it, or a part beside other processes."""
     from alerts.bootstrap import build_parts
     from alerts.scheduler import open_port
     from alerts.settings import read_settings
@@ -31,31 +46,49 @@ def serve() -> None:
         level=settings.log_level, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
     )
     # Whole URLs, which hold account ids, and every tick are more than a log needs.
-    for noisy in ("httpx", "apscheduler", "alembic"):
+    for noisy in ("httpx", "httpcore", "apscheduler", "alembic"):
         logging.getLogger(noisy).setLevel(logging.WARNING)
-    make_inbox(settings)
+    roles = frozenset(only or Role)
+    if Role.TICKER in roles:
+        make_inbox(settings)
     parts = build_parts(settings)
     # Before the first job runs: a second service beside one that holds the port sends nothing.
-    _run(parts, open_port(settings.web_host, settings.web_port))
+    port = open_port(settings.web_host, settings.web_port) if Role.WEB in roles else None
+    _run(parts, roles, port)
 
 
-def _run(parts: Parts, port: socket) -> None:
-    """Ticker and web server, until a signal ends them."""
-    import uvicorn
+def _run(parts: Parts, roles: frozenset[Role], port: socket | None) -> None:
+    """Ticker and web server, as far as they belong to the roles, until a signal ends them."""
+    from alerts import scheduler
 
-    from alerts.scheduler import Ticker
-    from alerts.web.app import build_app
-
-    app, ticker = build_app(parts), Ticker(parts)
-    # The web server hands the signal on once it has stopped: then the jobs in flight may end.
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    ticker = scheduler.Ticker(parts, [scheduler.Role(role) for role in roles])
     ticker.start()
     try:
-        # No access log: addresses of private pages are keys, and belong into no log.
-        config = uvicorn.Config(app, log_config=None, access_log=False)
-        uvicorn.Server(config).run(sockets=[port])
+        if port is not None:
+            _serve_pages(parts, port)
+        else:
+            _wait_for_the_end()
     finally:
         ticker.stop()
+
+
+def _serve_pages(parts: Parts, port: socket) -> None:
+    import uvicorn
+
+    from alerts.web.app import build_app
+
+    # The web server hands the signal on once it has stopped: then the jobs in flight may end.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    # No access log: addresses of private pages are keys, and belong into no log.
+    config = uvicorn.Config(build_app(parts), log_config=None, access_log=False)
+    uvicorn.Server(config).run(sockets=[port])
+
+
+def _wait_for_the_end() -> None:
+    ended = Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: ended.set())
+    ended.wait()
 
 
 def tick() -> None:
@@ -117,7 +150,7 @@ def _serve_demo(folder: Path | None, day: datetime | None, port: int) -> None:
         for name, address in spring.addresses():
             typer.echo(f"{name:13} {address}")
         typer.echo(f"Everything is kept in {home}. Ctrl-C ends it.")
-        _run(spring.parts, listening)
+        _run(spring.parts, frozenset(Role), listening)
 
 
 def check() -> None:

@@ -45,6 +45,9 @@ only the mailbox itself can say that it means to hear from us again."""
 START_KINDS = frozenset({Kind.COMING, Kind.MOVED, Kind.START, Kind.PAST})
 """Kinds that tell a farmer about the start date."""
 
+NEWS = START_KINDS | {Kind.SAMPLE_DUE, Kind.NO_RESULTS}
+"""What somebody waits for; such a text that cannot reach its number may go by email instead."""
+
 
 @dataclass(frozen=True, slots=True)
 class AlertRules:

@@ -193,6 +193,7 @@ class RosterRow:
     public_place: str | None = None
     sampling_days: str = ""  # of the area, such as "mon,thu"; "": as it was
     digest: DigestEvery | None = None  # of the consultant
+    email_if_unreached: bool | None = None  # None: as it was
 
 
 @dataclass(frozen=True, slots=True)

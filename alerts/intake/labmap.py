@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from datetime import UTC, date, datetime
@@ -173,7 +174,7 @@ def _through(written: str, read: str = "") -> date | None:
     """Write the probe in one form and read it in another; None when that cannot be done."""
     try:
         return _read_date(_PROBE.strftime(written), read or written)
-    except ValueError:
+    except (ValueError, re.error):  # a form that names a part twice
         return None
 
 
@@ -185,12 +186,12 @@ def parse_lab_map(key: str, text: str) -> LabMap:
     """Read one map. ConfigurationError names the file, the entry and what is expected."""
     try:
         return LabMap(key=key, **tomllib.loads(text))
-    except tomllib.TOMLDecodeError as fault:
-        raise ConfigurationError(f"{key}.toml is not valid TOML: {fault}.") from None
     except TypeError:
         raise ConfigurationError(f"{key}.toml: 'key' is the file name, not an entry.") from None
     except ValidationError as faults:
         raise ConfigurationError(f"{key}.toml: {_sentence(faults)}.") from None
+    except (ValueError, RecursionError) as fault:  # also a number of thousands of digits
+        raise ConfigurationError(f"{key}.toml is not valid TOML: {fault}.") from None
 
 
 def _sentence(faults: ValidationError) -> str:

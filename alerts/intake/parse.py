@@ -52,7 +52,7 @@ def read_document(
 
 def _stems(table: Table, header: Header, lab: str, rules: ReadingRules) -> ParsedDocument:
     layout = lay_out(table.name, header, STEM_COLUMNS, units_in_headers=True)
-    for needed in ("field", "sampled_on"):
+    for needed in ("field", "sampled_on", "height"):
         _need(table, header, layout, needed)
     return _parsed(header, lab, *read_stems(table, header, layout, lab, rules))
 

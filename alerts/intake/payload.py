@@ -41,7 +41,7 @@ def _from_json(name: str, body: bytes, lab: str) -> RawDocument:
     if not isinstance(rows, list) or not rows:
         raise UnreadableDocument(f"{name} holds no results; {_EXPECTED}.")
     content = _plain_csv([_row(name, number, row) for number, row in enumerate(rows, start=1)])
-    return RawDocument(name, content, _SOURCE, lab or said_lab)
+    return RawDocument(name, content, _SOURCE, lab or _writable(said_lab))
 
 
 def _parsed(name: str, body: bytes) -> dict[str, object]:
@@ -59,13 +59,17 @@ def _row(name: str, number: int, row: object) -> dict[str, str]:
         raise UnreadableDocument(f"{name}: result {number} is not an object; {_EXPECTED}.")
     for key, value in row.items():
         if isinstance(value, dict | list):
-            raise UnreadableDocument(
-                f"{name}: {shown(key)} of result {number} is not a single value; {_EXPECTED}."
-            )
+            where = f"{shown(_writable(key))} of result {number}"
+            raise UnreadableDocument(f"{name}: {where} is not a single value; {_EXPECTED}.")
     cells = {key: _cell(value) for key, value in row.items()}
     if not any(cells.values()):
         raise UnreadableDocument(f"{name}: result {number} is empty: remove it or fill it in.")
     return cells
+
+
+def _writable(text: str) -> str:
+    """The text without halves of characters, which JSON may hold and no file or table can."""
+    return printable(text).encode("utf-8", errors="replace").decode()
 
 
 def _cell(value: object) -> str:

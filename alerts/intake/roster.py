@@ -24,7 +24,16 @@ __all__ = ["RosterDefaults", "read_roster"]
 REQUIRED = ("farm", "field", "area", "farmer")
 # One farm, one farmer, one crew, one goal.
 FARM_COLUMNS = {
-    *("farmer", "phone", "email", "alert_by", "consent_on", "consent_how", "language"),
+    *(
+        "farmer",
+        "phone",
+        "email",
+        "alert_by",
+        "email_if_unreached",
+        "consent_on",
+        "consent_how",
+        "language",
+    ),
     *("consultant", "consultant_email", "digest", "sampler", "sampler_email"),
     *("animal_class", "index", "feed_target", "harvest_method", "handling_loss"),
     *("harvest_days", "acres_per_day", "which_load", "notice_days", "send_from", "send_to"),

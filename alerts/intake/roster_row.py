@@ -232,6 +232,7 @@ def _row(
         public_place=read("public_place", values.name_or_no, None),
         sampling_days=read("sampling_days", values.weekdays, ""),
         digest=read("digest", values.one_of(DigestEvery), None),
+        email_if_unreached=read("email_if_unreached", values.yes_no, None),
     )
 
 
@@ -266,6 +267,11 @@ def _unreachable(row: RosterRow) -> Iterator[Problem]:
     elif row.alert_by is not AlertBy.TEXT and not row.email:
         yield Problem(
             "alert_by", f"the email is missing although alert_by is {row.alert_by}; fill it in"
+        )
+    elif row.email_if_unreached and not row.email:
+        yield Problem(
+            "email_if_unreached",
+            "the email is missing although email_if_unreached is yes; fill it in",
         )
 
 

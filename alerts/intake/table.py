@@ -13,6 +13,7 @@ from collections import Counter, deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import islice
+from operator import methodcaller
 
 from alerts.domain.errors import UnreadableDocument
 from alerts.domain.records import Note, Rejection
@@ -20,6 +21,7 @@ from alerts.intake.base import RawDocument, ReadingRules
 from alerts.intake.text import decode, printable, shown
 
 DELIMITERS = ",;\t"
+MOST_COLUMNS = 1000  # of which no laboratory fills a tenth
 HEAD_ROWS = 20  # a header may stand below a letterhead of this many rows
 _LINES_IN_ROW = 20  # a quoted cell may run over this many lines
 _QUOTED = re.compile(r'"[^"]*"')
@@ -92,25 +94,32 @@ class Table:
 def open_table(document: RawDocument, rules: ReadingRules) -> Table:
     """Decode a document and find its delimiter.
 
-    Raises UnreadableDocument when it is empty, binary or has too many rows.
+    Raises UnreadableDocument when it is empty, binary or has too many rows or columns.
     """
     text = decode(document.name, document.content)
     if max(text.count("\n"), text.count("\r")) > rules.max_rows + HEAD_ROWS:
         raise UnreadableDocument(
             f"{document.name} has more than {rules.max_rows} rows: split it into smaller files."
         )
-    return Table(document.name, text, _delimiter(text), rules.max_cell_chars)
+    delimiter = _delimiter(text)
+    if max(map(methodcaller("count", delimiter), text.splitlines())) >= MOST_COLUMNS:
+        raise UnreadableDocument(
+            f"{document.name} has a row of more than {MOST_COLUMNS} cells: "
+            "check that it is a table, one row for each sample or field."
+        )
+    return Table(document.name, text, delimiter, rules.max_cell_chars)
 
 
 def check_names(name: str, header: Header) -> None:
     """Raise UnreadableDocument when two columns bear the same name."""
-    seen: dict[str, str] = {}
+    seen: set[str] = set()
     for column in header.names:
-        known = seen.setdefault(comparable(column), column)
-        if column and known is not column:
+        spelled = comparable(column)
+        if column and spelled in seen:
             raise UnreadableDocument(
                 f"{name} has two columns named {shown(column)}: rename or remove one of them."
             )
+        seen.add(spelled)
 
 
 def comparable(header: str) -> str:

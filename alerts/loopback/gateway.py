@@ -1,7 +1,7 @@
 """A text gateway on this machine: the widespread REST message interface over plain HTTP.
 
 It keeps texts in memory, lets them travel to 'delivered' as they are read back, and can be told
-to fail in the ways a real gateway or the line to it fails.
+to fail in the ways a real gateway or the line to it fails: fault by fault, or by chance.
 """
 
 from __future__ import annotations
@@ -9,37 +9,39 @@ from __future__ import annotations
 import logging
 import re
 import threading
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
-from email.utils import format_datetime
+from datetime import datetime
 from enum import StrEnum
 from hashlib import sha256
 from types import TracebackType
 from typing import Self
-from urllib.parse import urlencode
 
 from alerts.loopback.phones import PhoneText, phones_page
+from alerts.loopback.receipts import Errands, ReceiptFault
+from alerts.loopback.texts import API_VERSION, StoredText, TextShelf, parts_of
 from alerts.loopback.webhooks import Webhooks
 from alerts.loopback.webserver import Answer, Ending, LoopbackServer, Request
 
+__all__ = ["Fault", "LoopbackGateway", "ReceiptFault", "Reply", "StoredText", "parts_of"]
+
 log = logging.getLogger(__name__)
 
-API_VERSION = "2010-04-01"
 PATH = re.compile(rf"/{API_VERSION}/Accounts/(?P<account>[^/]+)/Messages(?:/(?P<sid>[^/]+))?\.json")
 NUMBER = re.compile(r"\+[1-9]\d{6,14}")
 LONGEST_BODY = 1600
-PAGE_SIZE, LARGEST_PAGE = 50, 1000
+PHONES = "/phones"
 JOURNEY = ("queued", "sent", "delivered")
 """Statuses of a text in the order in which reading it back shows them."""
 
 
 class Reply(StrEnum):
-    """What the next sender of a text gets to see."""
+    """What the next sender of a text, or the next who asks, gets to see."""
 
     NORMAL = "normal"
     DROP = "drop"  # the connection ends without an answer
+    CUT_SHORT = "cut_short"  # the connection ends in the middle of the answer
     RESET = "reset"  # the connection breaks
     BUSY = "busy"  # 429 with the code that says 'not processed'
     BUSY_UNNAMED = "busy_unnamed"  # 429 as a proxy gives it
@@ -49,9 +51,10 @@ class Reply(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One scripted answer to one attempt to send.
+    """One answer to one attempt to send, or to one question.
 
-    `keeps` says whether the gateway has taken the text before it fails.
+    `keeps` says whether the gateway has taken the text before it fails; questions have no use for
+    it. `delay_s` is waited after the text was taken [s].
     """
 
     reply: Reply = Reply.NORMAL
@@ -60,20 +63,7 @@ class Fault:
     retry_after_s: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class StoredText:
-    """One text as the gateway holds it."""
-
-    sid: str
-    to: str
-    sender: str
-    service: str
-    body: str
-    created_at: datetime
-    status: str
-    error_code: int | None = None
-    status_callback: str = ""
-    validity_s: int | None = None
+Misbehaviour = Callable[[], Fault]
 
 
 class LoopbackGateway:
@@ -81,8 +71,8 @@ class LoopbackGateway:
 
     Parameters
     ----------
-    clock : gives the present, aware; dates every text
-    on_message : called for every accepted text, on a thread of the server; may fail
+    clock : gives the present, aware; dates every text and every answer
+    on_message : called for every accepted text, on a thread of the server; may fail or wait
     account, key, secret : what HTTP Basic and the path must carry; `key` "" = the account
     port : 0 = a free one, known after `start`
     unreachable : numbers whose texts end 'undelivered' with code 30003
@@ -91,6 +81,9 @@ class LoopbackGateway:
     webhooks : where and with which key webhooks are posted; None = none are. A text with a
         StatusCallback then passes its journey by itself, each step told there
     phones : whether /phones shows what each phone got, with a form to text back
+    misbehaviour : asked for every attempt to send that no `script` speaks of
+    read_misbehaviour : the same for every question, of a list or of one text
+    receipt_misbehaviour : the same for every receipt, on threads of their own but one at a time
     """
 
     def __init__(
@@ -107,19 +100,25 @@ class LoopbackGateway:
         journey: tuple[str, ...] = JOURNEY,
         webhooks: Webhooks | None = None,
         phones: bool = False,
+        misbehaviour: Misbehaviour = Fault,
+        read_misbehaviour: Misbehaviour = Fault,
+        receipt_misbehaviour: Callable[[], ReceiptFault] = ReceiptFault,
     ) -> None:
         self.account, self.key, self.secret = account, key or account, secret
         self._clock = clock
         self._on_message = on_message
         self._journey = journey
         self._unreachable, self._opted_out = set(unreachable), set(opted_out)
-        self._texts: dict[str, StoredText] = {}
+        self._shelf = TextShelf(account, journey, self._unreachable)
         self._faults: deque[Fault] = deque()
+        self._misbehaviour, self._read_misbehaviour = misbehaviour, read_misbehaviour
+        self._receipt_misbehaviour = receipt_misbehaviour
         self._lock = threading.RLock()
         self._webhooks, self._shows_phones = webhooks, phones
         self._said: list[PhoneText] = []
-        self._travels: list[threading.Thread] = []
-        self._server = LoopbackServer(self._answer, port=port)
+        self._errands = Errands()
+        self._seen: Counter[str] = Counter()
+        self._server = LoopbackServer(self._answer, port=port, clock=clock, waits=self._waits)
 
     @property
     def base_url(self) -> str:
@@ -129,8 +128,18 @@ class LoopbackGateway:
     @property
     def texts(self) -> tuple[StoredText, ...]:
         """Every text taken so far, oldest first."""
+        return self._shelf.all()
+
+    def held(self) -> Counter[tuple[str, str]]:
+        """How often each (number, body) was taken: more than 1 is a text sent twice."""
+        return self._shelf.held()
+
+    @property
+    def seen(self) -> Counter[str]:
+        """How many it has seen so far of 'send', 'list', 'read' and 'receipt', and in each the
+        faults, such as 'send drop' and 'send drop kept'."""
         with self._lock:
-            return tuple(self._texts.values())
+            return self._seen.copy()
 
     def start(self) -> None:
         """Listen; after a stop, again on the same port and with the same texts."""
@@ -138,15 +147,17 @@ class LoopbackGateway:
 
     def stop(self) -> None:
         """Stop listening, once texts on their way have told of their steps."""
-        for travel in self._travels:
-            travel.join()
-        self._travels.clear()
+        self._errands.stop()
         self._server.stop()
+
+    def tell_all(self) -> None:
+        """Wait until every receipt has been told, late ones included."""
+        self._errands.finish()
 
     @property
     def phones_url(self) -> str:
         """The page of all phones; known once started."""
-        return f"{self._server.url}/phones"
+        return f"{self._server.url}{PHONES}"
 
     def text_in(self, from_: str, body: str, to: str = "+12025550100") -> int:
         """Let somebody text us: posts the signed webhook; returns the status it got.
@@ -190,8 +201,13 @@ class LoopbackGateway:
         with self._lock:
             self._opted_out.add(number)
 
+    def _waits(self, request: Request) -> bool:
+        """Whether an answer may have to wait for others: a receiver of webhooks, or a hook."""
+        has_hook = self._on_message is not None and request.method == "POST"
+        return has_hook or request.path == PHONES
+
     def _answer(self, request: Request) -> Answer:
-        if self._shows_phones and request.path == "/phones":
+        if self._shows_phones and request.path == PHONES:
             return self._phones(request)
         place = PATH.fullmatch(request.path)
         if request.credentials != (self.key, self.secret):
@@ -199,30 +215,39 @@ class LoopbackGateway:
         if place is None or place["account"] != self.account:
             return _error(404, 20404, f"The requested resource {request.path} was not found")
         if place["sid"]:
-            return self._one(place["sid"])
-        return self._create(request.fields) if request.method == "POST" else self._list(request)
+            return self._asked("read", lambda: self._one(place["sid"]))
+        if request.method == "POST":
+            return self._create(request.fields)
+        return self._asked("list", lambda: self._list(request))
 
     def _create(self, fields: dict[str, str]) -> Answer:
         with self._lock:
-            fault = self._faults.popleft() if self._faults else Fault()
+            fault = self._faults.popleft() if self._faults else self._misbehaviour()
+        self._count("send", fault)
         answer = self._complaint(fields)
         if answer is None and (fault.keeps or fault.reply is Reply.NORMAL):
             answer = self._accept(fields)
-        if fault.reply is not Reply.NORMAL or answer is None:
-            answer = FAULTY[fault.reply]
-        wait = fault.retry_after_s
-        headers = {} if wait is None else {"Retry-After": str(wait)}
-        return replace(answer, delay_s=fault.delay_s, headers=headers)
+        return _spoilt(answer, fault)
+
+    def _asked(self, what: str, answer: Callable[[], Answer]) -> Answer:
+        fault = self._read_misbehaviour()
+        self._count(what, fault)
+        return _spoilt(answer(), fault)
+
+    def _count(self, what: str, fault: Fault) -> None:
+        kept = " kept" if fault.keeps else ""
+        slow = " slow" if fault.delay_s else ""
+        with self._lock:
+            self._seen[what] += 1
+            if fault != NO_FAULT:
+                self._seen[f"{what} {fault.reply.value}{kept}{slow}"] += 1
 
     def _accept(self, fields: dict[str, str]) -> Answer:
-        with self._lock:
-            text = self._take(fields)
+        text = self._shelf.take(fields, self._clock())
         self._announce(text)
         if self._webhooks is not None and text.status_callback:
-            travel = threading.Thread(target=self._travel, args=(self._webhooks, text.sid))
-            self._travels.append(travel)
-            travel.start()
-        return Answer(201, self._json(text))
+            self._travel(self._webhooks, text.sid, len(self._journey) - 1)
+        return Answer(201, self._shelf.shown(text))
 
     def _announce(self, text: StoredText) -> None:
         if self._on_message is None:
@@ -232,23 +257,40 @@ class LoopbackGateway:
         except Exception:  # the text is kept; a broken display must not look like a refusal
             log.exception("the hook for arriving texts failed")
 
-    def _travel(self, webhooks: Webhooks, sid: str) -> None:
-        """Tell each step of a text as it happens; nobody is told of the first."""
-        for _ in self._journey[1:]:
-            with self._lock:
-                self._texts[sid] = text = self._moved_on(self._texts[sid])
-            code = str(text.error_code or "")
-            webhooks.status(
-                text.status_callback, self.account, sid, text.sender, text.to, text.status, code
-            )
+    def _travel(self, webhooks: Webhooks, sid: str, steps: int) -> None:
+        """Tell each of the next steps of a text as it happens; nobody is told of the first."""
+        if steps:
+            self._errands.add(lambda: self._step(webhooks, sid, steps))
+
+    def _step(self, webhooks: Webhooks, sid: str, steps: int) -> None:
+        text = self._shelf.move_on(sid)
+        with self._lock:
+            fault = self._receipt_misbehaviour()
+            self._seen["receipt"] += fault.times
+            if fault != ReceiptFault():
+                late = " late" if fault.delay_s else ""
+                self._seen[f"receipt told {fault.times} times{late}"] += 1
+        for _ in range(fault.times if text else 0):
+            assert text is not None
+            if fault.delay_s:
+                self._errands.add(lambda: self._tell(webhooks, text), fault.delay_s)
+            else:
+                self._tell(webhooks, text)
+        self._travel(webhooks, sid, steps - 1)
+
+    def _tell(self, webhooks: Webhooks, text: StoredText) -> None:
+        code = str(text.error_code or "")
+        webhooks.status(
+            text.status_callback, self.account, text.sid, text.sender, text.to, text.status, code
+        )
 
     def _phones(self, request: Request) -> Answer:
         """The page of all phones; a posted form is somebody's text to us."""
         if request.method == "POST" and request.fields.get("from") and self._webhooks:
             self.text_in(request.fields["from"], request.fields.get("body", ""))
-            return Answer(303, "", headers={"Location": "/phones"})
+            return Answer(303, "", headers={"Location": PHONES})
+        got = [PhoneText(t.to, t.body, t.created_at, sent=False) for t in self.texts]
         with self._lock:
-            got = [PhoneText(t.to, t.body, t.created_at, sent=False) for t in self._texts.values()]
             said = sorted([*got, *self._said], key=lambda text: text.at)
         return Answer(200, phones_page(said), "text/html; charset=utf-8")
 
@@ -268,113 +310,36 @@ class LoopbackGateway:
             return _error(400, 21610, "Attempt to send to unsubscribed recipient")
         return None
 
-    def _take(self, fields: dict[str, str]) -> StoredText:
-        validity = fields.get("ValidityPeriod", "")
-        text = StoredText(
-            sid=f"SM{sha256(str(len(self._texts)).encode()).hexdigest()[:32]}",
-            to=fields["To"],
-            sender=fields.get("From", ""),
-            service=fields.get("MessagingServiceSid", ""),
-            body=fields["Body"],
-            created_at=self._clock(),
-            status=self._journey[0],
-            status_callback=fields.get("StatusCallback", ""),
-            validity_s=int(validity) if validity.isdigit() else None,
-        )
-        self._texts[text.sid] = text
-        return text
-
     def _one(self, sid: str) -> Answer:
-        with self._lock:
-            text = self._texts.get(sid)
-            if text is None:
-                return _error(404, 20404, f"The message {sid} was not found")
-            self._texts[sid] = text = self._moved_on(text)
-        return Answer(200, self._json(text))
-
-    def _moved_on(self, text: StoredText) -> StoredText:
-        if text.status not in self._journey[:-1]:
-            return text
-        status = self._journey[self._journey.index(text.status) + 1]
-        if status == self._journey[-1] and text.to in self._unreachable:
-            return replace(text, status="undelivered", error_code=30003)
-        return replace(text, status=status)
+        text = self._shelf.move_on(sid)
+        if text is None:
+            return _error(404, 20404, f"The message {sid} was not found")
+        return Answer(200, self._shelf.shown(text))
 
     def _list(self, request: Request) -> Answer:
-        wanted = request.fields
-        with self._lock:
-            newest_first = list(reversed(self._texts.values()))
-        rows = [
-            self._json(text)
-            for text in newest_first
-            if wanted.get("To", text.to) == text.to
-            and wanted.get("From", text.sender) == text.sender
-        ]
-        size = min(max(1, _number(wanted.get("PageSize"), PAGE_SIZE)), LARGEST_PAGE)
-        page = _number(wanted.get("Page"), 0)
-        start = page * size
-        more = start + size < len(rows)
-        return Answer(
-            200,
-            {
-                "messages": rows[start : start + size],
-                "page": page,
-                "page_size": size,
-                "start": start,
-                "end": max(start, min(start + size, len(rows)) - 1),
-                "uri": _page_uri(request, page, size),
-                "first_page_uri": _page_uri(request, 0, size),
-                "previous_page_uri": _page_uri(request, page - 1, size) if page else None,
-                "next_page_uri": _page_uri(request, page + 1, size) if more else None,
-            },
-        )
-
-    def _json(self, text: StoredText) -> dict[str, object]:
-        created = format_datetime(text.created_at.astimezone(UTC))
-        return {
-            "account_sid": self.account,
-            "api_version": API_VERSION,
-            "body": text.body,
-            "date_created": created,
-            "date_sent": None if text.status == self._journey[0] else created,
-            "date_updated": created,
-            "direction": "outbound-api",
-            "error_code": text.error_code,
-            "error_message": None,
-            "from": text.sender or None,
-            "messaging_service_sid": text.service or None,
-            "num_media": "0",
-            "num_segments": str(parts_of(text.body)),
-            "price": None,
-            "price_unit": None,
-            "sid": text.sid,
-            "status": text.status,
-            "to": text.to,
-            "uri": f"/{API_VERSION}/Accounts/{self.account}/Messages/{text.sid}.json",
-        }
+        return Answer(200, self._shelf.page(request.path, request.fields))
 
 
-def parts_of(body: str) -> int:
-    """Number of parts of a text, roughly: characters beyond ASCII are counted as UCS-2."""
-    whole, joined = (160, 153) if body.isascii() else (70, 67)
-    return 1 if len(body) <= whole else -(-len(body) // joined)
+def _spoilt(answer: Answer | None, fault: Fault) -> Answer:
+    """The answer as the fault lets it through; without one, there is only the fault's."""
+    if fault.reply is Reply.CUT_SHORT and answer is not None:
+        answer = replace(answer, ending=Ending.CUT_SHORT)
+    elif fault.reply is not Reply.NORMAL or answer is None:
+        answer = FAULTY[fault.reply]
+    wait = fault.retry_after_s
+    headers = {} if wait is None else {"Retry-After": str(wait)}
+    return replace(answer, delay_s=fault.delay_s, headers=headers)
 
 
 def _error(status: int, code: int, message: str) -> Answer:
     return Answer(status, {"code": code, "message": message, "more_info": "", "status": status})
 
 
-def _number(raw: str | None, default: int) -> int:
-    return int(raw) if raw and raw.isascii() and raw.isdigit() else default
-
-
-def _page_uri(request: Request, page: int, size: int) -> str:
-    kept = [(name, request.fields[name]) for name in ("To", "From") if name in request.fields]
-    return f"{request.path}?{urlencode([*kept, ('PageSize', size), ('Page', page)])}"
-
+NO_FAULT = Fault()
 
 FAULTY = {
     Reply.DROP: Answer(500, ending=Ending.DROPPED),
+    Reply.CUT_SHORT: Answer(201, {"status": "queued"}, ending=Ending.CUT_SHORT),
     Reply.RESET: Answer(500, ending=Ending.RESET),
     Reply.BUSY: _error(429, 20429, "Too Many Requests"),
     Reply.BUSY_UNNAMED: Answer(429, "slow down"),

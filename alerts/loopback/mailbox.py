@@ -8,16 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import re
 import ssl
-import threading
-from collections import deque
+from collections import Counter
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from email import message_from_bytes
-from email.message import EmailMessage
-from email.policy import default
-from enum import StrEnum
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, cast
@@ -26,45 +19,15 @@ from weakref import WeakSet
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 
-log = logging.getLogger(__name__)
+from alerts.loopback.mail_desk import At, KeptMail, MailDesk, MailFault, slug_of
+
+__all__ = ["At", "KeptMail", "LoopbackMailbox", "MailFault", "slug_of"]
+
 SERVER_LOG = logging.getLogger("mail.log")  # the name aiosmtpd uses
 HOST = "127.0.0.1"
 ACCEPTED = "250 2.0.0 OK: kept"
-GREYLISTED = "451 4.7.1 Greylisted, please try again later"
 LOGIN_FIRST = "530 5.7.0 Authentication required"
-LONGEST_SLUG = 40
 STOP_S = 4.0
-
-
-class At(StrEnum):
-    """Step of the dialogue at which a scripted reply is given."""
-
-    SENDER = "sender"
-    RECIPIENT = "recipient"
-    CONTENT = "content"
-
-
-@dataclass(frozen=True, slots=True)
-class MailFault:
-    """One scripted reply to one message; an empty reply drops the connection.
-
-    `keeps` (at the content only) says whether the message is kept before the reply.
-    """
-
-    reply: str = ""
-    at: At = At.CONTENT
-    keeps: bool = False
-    delay_s: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class KeptMail:
-    number: int  # 1 = the first
-    sender: str
-    recipients: tuple[str, ...]
-    content: bytes  # as it came over the wire
-    email: EmailMessage
-    path: Path | None
 
 
 class LoopbackMailbox:
@@ -77,6 +40,7 @@ class LoopbackMailbox:
     port : 0 = a free one, known after `start`
     refuse : recipient -> full reply line, for example '550 5.1.1 no such mailbox'
     greylist : answer 451 to the first contact of each sender and recipient
+    misbehaviour : asked once for every connection that no `script` speaks of; None = no fault
     username, password : when given, a client must log in
     tls_context : when given, the server offers STARTTLS, or with `implicit_tls` starts with TLS
     """
@@ -89,12 +53,13 @@ class LoopbackMailbox:
         port: int = 0,
         refuse: Mapping[str, str] | None = None,
         greylist: bool = False,
+        misbehaviour: Callable[[], MailFault | None] = lambda: None,
         username: str = "",
         password: str = "",
         tls_context: ssl.SSLContext | None = None,
         implicit_tls: bool = False,
     ) -> None:
-        self._desk = _Desk(folder, on_message, dict(refuse or {}), greylist)
+        self._desk = MailDesk(folder, on_message, dict(refuse or {}), greylist, misbehaviour)
         self._port = port
         self._login = (username, password)
         self._starttls = None if implicit_tls else tls_context
@@ -115,6 +80,20 @@ class LoopbackMailbox:
         """Every message kept so far, oldest first."""
         return self._desk.kept()
 
+    def held(self) -> Counter[tuple[str, str]]:
+        """How often each (recipient, Message-ID) was kept: more than 1 is a repeat, which mail
+        systems merge; two ids of one message are a mail sent twice."""
+        return Counter(
+            (recipient, str(mail.email["Message-ID"]))
+            for mail in self.mails
+            for recipient in mail.recipients
+        )
+
+    @property
+    def seen(self) -> Counter[str]:
+        """How many connections it has seen, and the faults among them, such as 'mail data 451'."""
+        return self._desk.seen()
+
     def script(self, *faults: MailFault) -> None:
         """Answer the next messages so, one fault each, then normally again."""
         self._desk.script(faults)
@@ -123,9 +102,9 @@ class LoopbackMailbox:
         """Listen; after a stop, again on the same port. Raises OSError when it is taken."""
         if not SERVER_LOG.level:
             SERVER_LOG.setLevel(logging.WARNING)  # it would tell of every line of every dialogue
-        handler = _Handler(self._desk, needs_login=any(self._login))
         self._controller = _FreePortController(
-            handler,
+            self._desk,
+            needs_login=any(self._login),
             hostname=HOST,
             port=self._port,
             ssl_context=self._tls,
@@ -166,12 +145,13 @@ class LoopbackMailbox:
 class _FreePortController(Controller):
     """Finds out its port by itself, and ends without leaving a socket open."""
 
-    def __init__(self, handler: _Handler, **settings: Any) -> None:
-        super().__init__(handler, **settings)
+    def __init__(self, desk: MailDesk, *, needs_login: bool, **settings: Any) -> None:
+        super().__init__(_Handler(desk, needs_login=needs_login), **settings)
+        self._desk = desk
         self._sessions: WeakSet[SMTP] = WeakSet()
 
     def factory(self) -> SMTP:
-        session: SMTP = super().factory()  # type: ignore[no-untyped-call]
+        session = _Dialogue(self._desk, self.handler, **self.SMTP_kwargs)
         self._sessions.add(session)
         return session
 
@@ -196,88 +176,67 @@ class _FreePortController(Controller):
         await asyncio.sleep(0)  # the loop closes the sockets one turn later
 
 
-class _Desk:
-    """What the mailbox holds; used from the server's thread and from the caller's."""
+class _Dialogue(SMTP):
+    """One connection, with the fault that chance has set for it."""
 
-    def __init__(
-        self,
-        folder: Path | None,
-        on_message: Callable[[KeptMail], None] | None,
-        refuse: dict[str, str],
-        greylist: bool,
-    ) -> None:
-        self._folder, self._on_message = folder, on_message
-        self._refuse, self._greylist = refuse, greylist
-        self._met: set[tuple[str, str]] = set()
-        self._mails: list[KeptMail] = []
-        self._faults: deque[MailFault] = deque()
-        self._lock = threading.Lock()
-
-    def kept(self) -> tuple[KeptMail, ...]:
-        with self._lock:
-            return tuple(self._mails)
-
-    def script(self, faults: tuple[MailFault, ...]) -> None:
-        with self._lock:
-            self._faults.extend(faults)
+    def __init__(self, desk: MailDesk, handler: _Handler, **settings: Any) -> None:
+        super().__init__(handler, **settings)
+        self._desk = desk
+        self._drawn: MailFault | None = None
+        self._has_drawn = False
 
     def fault(self, at: At) -> MailFault | None:
-        """The next scripted fault, if it belongs to this step; it is then used up."""
-        with self._lock:
-            if self._faults and self._faults[0].at is at:
-                return self._faults.popleft()
+        """The fault of this step, scripted or by chance; it is then used up."""
+        scripted = self._desk.fault(at)
+        if scripted is not None:
+            return scripted
+        if not self._has_drawn:
+            self._drawn, self._has_drawn = self._desk.draw(), True
+        drawn = self._drawn
+        if drawn is None or drawn.at is not at:
             return None
+        self._drawn = None
+        return drawn
 
-    def complaint(self, sender: str, recipient: str) -> str:
-        """Reply that refuses a recipient, or ''."""
-        with self._lock:
-            if recipient in self._refuse:
-                return self._refuse[recipient]
-            is_new = (sender, recipient) not in self._met
-            self._met.add((sender, recipient))
-            return GREYLISTED if self._greylist and is_new else ""
+    async def smtp_EHLO(self, hostname: str) -> None:  # noqa: N802
+        if not await self._suffers(At.GREETING):
+            await super().smtp_EHLO(hostname)
 
-    def keep(self, envelope: Envelope) -> None:
-        content = cast(bytes, envelope.original_content)
-        email = message_from_bytes(content, policy=default)
-        with self._lock:
-            number = len(self._mails) + 1
-            path = self._written(number, email, content)
-            recipients = tuple(envelope.rcpt_tos)
-            mail = KeptMail(number, envelope.mail_from or "", recipients, content, email, path)
-            self._mails.append(mail)
-        self._announce(mail)
+    async def smtp_HELO(self, hostname: str) -> None:  # noqa: N802
+        if not await self._suffers(At.GREETING):
+            await super().smtp_HELO(hostname)
 
-    def _announce(self, mail: KeptMail) -> None:
-        if self._on_message is None:
-            return
-        try:
-            self._on_message(mail)
-        except Exception:  # the mail is kept; a broken display must not look like a refusal
-            log.exception("the hook for arriving mail failed")
+    async def smtp_DATA(self, arg: str) -> None:  # noqa: N802
+        if not await self._suffers(At.DATA):
+            await super().smtp_DATA(arg)
 
-    def _written(self, number: int, email: EmailMessage, content: bytes) -> Path | None:
-        if self._folder is None:
-            return None
-        self._folder.mkdir(parents=True, exist_ok=True)
-        path = self._folder / f"{number:03d}-{slug_of(str(email['Subject'] or ''))}.eml"
-        path.write_bytes(content)
-        return path
+    async def _suffers(self, at: At) -> bool:
+        fault = self.fault(at)
+        if fault is not None:
+            reply = await _suffer(fault, self)
+            if reply:
+                await self.push(reply)
+        return fault is not None
 
 
 class _Handler:
     """The hooks that aiosmtpd calls by name."""
 
-    def __init__(self, desk: _Desk, *, needs_login: bool) -> None:
+    def __init__(self, desk: MailDesk, *, needs_login: bool) -> None:
         self._desk = desk
         self._needs_login = needs_login
 
     async def handle_MAIL(  # noqa: N802
-        self, server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
+        self,
+        server: _Dialogue,
+        session: Session,
+        envelope: Envelope,
+        address: str,
+        options: list[str],
     ) -> str:
         if self._needs_login and not session.authenticated:
             return LOGIN_FIRST
-        fault = self._desk.fault(At.SENDER)
+        fault = server.fault(At.SENDER)
         if fault is not None:
             return await _suffer(fault, server)
         envelope.mail_from = address
@@ -285,9 +244,14 @@ class _Handler:
         return "250 2.1.0 OK"
 
     async def handle_RCPT(  # noqa: N802
-        self, server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
+        self,
+        server: _Dialogue,
+        session: Session,
+        envelope: Envelope,
+        address: str,
+        options: list[str],
     ) -> str:
-        fault = self._desk.fault(At.RECIPIENT)
+        fault = server.fault(At.RECIPIENT)
         if fault is not None and not fault.reply.startswith("2"):
             return await _suffer(fault, server)
         complaint = self._desk.complaint(envelope.mail_from or "", address)
@@ -297,22 +261,16 @@ class _Handler:
         return fault.reply if fault else "250 2.1.5 OK"
 
     async def handle_DATA(  # noqa: N802
-        self, server: SMTP, session: Session, envelope: Envelope
+        self, server: _Dialogue, session: Session, envelope: Envelope
     ) -> str:
-        fault = self._desk.fault(At.CONTENT)
+        fault = server.fault(At.CONTENT)
         if fault is None or fault.keeps:
             self._desk.keep(envelope)
         return ACCEPTED if fault is None else await _suffer(fault, server)
 
 
-async def _suffer(fault: MailFault, server: SMTP) -> str:
+async def _suffer(fault: MailFault, server: _Dialogue) -> str:
     await asyncio.sleep(fault.delay_s)
     if not fault.reply and server.transport is not None:
         server.transport.close()
     return fault.reply
-
-
-def slug_of(subject: str) -> str:
-    """A subject as part of a file name: lower-case letters, digits and dashes."""
-    words = re.sub(r"[^a-z0-9]+", "-", subject.lower()).strip("-")
-    return words[:LONGEST_SLUG].rstrip("-") or "no-subject"

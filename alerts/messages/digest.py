@@ -48,6 +48,8 @@ class DigestMessage:
     channel: str
     status: Status
     detail: str
+    instead: bool = False  # an email in the place of a text that did not arrive
+    emailed: bool = False  # a text in whose place such an email went
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,7 +313,7 @@ def told_words(words: Wording, message: DigestMessage) -> str:
     return words.say(
         "digest.told",
         day=words.short_day(message.on),
-        by=words.say(f"digest.by_{message.channel}"),
+        by=words.say("digest.by_instead" if message.instead else f"digest.by_{message.channel}"),
         person=message.to,
         said=_said(words, message),
         fate=fate(words, message),
@@ -327,6 +329,14 @@ def _said(words: Wording, message: DigestMessage) -> str:
 
 def fate(words: Wording, message: DigestMessage) -> str:
     """What became of a message, in words."""
+    if not message.emailed:
+        return _own_fate(words, message)
+    if message.status is Status.CANCELLED:
+        return words.say("digest.fate_emailed")
+    return words.say("digest.fate_and_emailed", fate=_own_fate(words, message))
+
+
+def _own_fate(words: Wording, message: DigestMessage) -> str:
     if message.channel == "email" and message.status is Status.ACCEPTED:
         return words.say("digest.fate_accepted_email")
     said = words.say(f"digest.fate_{message.status}")

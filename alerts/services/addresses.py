@@ -25,7 +25,8 @@ def ask_address(
     """Ask a new phone or email of a farmer, typed as 'address', whether it shall be written to.
 
     For the farm's own page, whose link the farmer holds. The new address takes the place of the
-    old one of its kind once it has said yes itself; until then nothing changes.
+    old one of its kind once it has said yes itself; until then nothing changes. With
+    'email_if_unreached' an email is for texts that do not arrive only.
     """
     try:
         channel, address = read_address(form.typed.get("address", ""))
@@ -48,6 +49,8 @@ def ask_address(
         area = session.get_one(Area, farm.area_id)
         wording = wording_shown(rules, form.language)
         typed = {"farm": farm.name, "language": person.language}
+        if form.typed.get("email_if_unreached") == "yes":
+            typed["email_if_unreached"] = "yes"
         asked = keep(
             session,
             rules,

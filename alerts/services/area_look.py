@@ -36,6 +36,7 @@ class EvaluationRules:
     templates: Templates
     season_first_day: date
     evaluate_at: time
+    lease: timedelta  # a worker that died holds its area no longer
     sampling_weekdays: frozenset[int]  # date.weekday of the sampling days
     organizer_email: str
     public_url: str

@@ -19,6 +19,7 @@ from alerts.domain.records import DigestEvery, Index
 from alerts.messages.digest import DigestMessage, fate
 from alerts.messages.wording import ENGLISH, Wording
 from alerts.services import scope
+from alerts.services.fallbacks import emailed_instead
 from alerts.services.links import Visitor
 from alerts.services.masking import without_address
 from alerts.services.unreached import why_unreached
@@ -284,7 +285,7 @@ def _client(
         start_p90=whole.start_p90 if whole else None,
         no_date=_no_date(whole, fields),
         fields=fields,
-        told=tuple(told_line(one, farmer) for one in _newest(ours)),
+        told=tuple(told_line(one, farmer, emailed_instead(ours)) for one in _newest(ours)),
         known=_known(ours),
         was=None,
         paused_until=farm.paused_until if farm.paused_until and farm.paused_until > today else None,
@@ -351,8 +352,12 @@ def _last(row: FieldOutlookRow | None, index: Index, words: Wording) -> str:
     )
 
 
-def told_line(message: OutboxMessage, farmer: str) -> ToldLine:
+def told_line(
+    message: OutboxMessage, farmer: str, emailed: frozenset[int | None] = frozenset()
+) -> ToldLine:
+    """``emailed`` are texts in whose place an email went: nobody waits for them in vain."""
     status = Status(message.status)
+    is_emailed = message.id in emailed
     said = DigestMessage(
         on=message.told_on,
         to=farmer,
@@ -361,6 +366,8 @@ def told_line(message: OutboxMessage, farmer: str) -> ToldLine:
         channel=message.channel,
         status=status,
         detail=without_address(message.error_detail, message.to_address),
+        instead=message.fallback_of is not None,
+        emailed=is_emailed,
     )
     return ToldLine(
         on=message.told_on,
@@ -369,5 +376,5 @@ def told_line(message: OutboxMessage, farmer: str) -> ToldLine:
         kind=Kind(message.kind),
         start_on=message.start_on,
         fate=fate(ENGLISH, said),
-        failed=status in FAILURES,
+        failed=status in FAILURES and not is_emailed,
     )

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from sqlmodel import Session
 
 from alerts.domain.delivery import Status
+from alerts.services.clock_check import ClockState, clock_state
 from alerts.services.masking import masked, without_address, without_keys
 from alerts.services.operations import field_label, obstacle, reason_of
 from alerts.services.scope import NotYours
@@ -148,6 +149,7 @@ class Desk:
     at: datetime
     queue: tuple[QueueLine, ...]
     failures: tuple[FailureGroup, ...]
+    emailed: Listed  # texts that did not arrive, and went by email instead
     without_receipt: Listed
     unclear: Listed
     unmatched: tuple[WaitingName, ...]
@@ -158,6 +160,7 @@ class Desk:
     opt_outs: Mapping[str, int]
     jobs: tuple[JobLine, ...]
     field_labels: tuple[str, ...]  # every open field, as it may be said in `operations.assign`
+    clock: ClockState = field(default_factory=ClockState)
 
     @property
     def failed(self) -> int:
@@ -175,6 +178,7 @@ def look(sessions: Sessions, ticks: Mapping[str, int], now: datetime) -> Desk:
             at=now,
             queue=_queue(session),
             failures=_failures(session, now),
+            emailed=_listed(session, operator.emailed(session), now),
             without_receipt=_listed(session, late, now),
             unclear=_listed(session, operator.unclear(session), now),
             unmatched=_unmatched(session),
@@ -193,6 +197,7 @@ def look(sessions: Sessions, ticks: Mapping[str, int], now: datetime) -> Desk:
             opt_outs=operator.opt_outs(session),
             jobs=_jobs(jobs.last_runs(session), ticks, now),
             field_labels=tuple(map(field_label, operator.field_choices(session))),
+            clock=clock_state(session, now),
         )
 
 
@@ -264,6 +269,8 @@ class OpenMessage:
     dismissed_at: datetime | None
     resent_of: int | None
     sent_again_as: tuple[int, ...]
+    instead_of: int | None  # the text that this email stands in for
+    emailed_as: int | None  # the email that stands in for this text
     obstacle: str
     steps: tuple[Step, ...]
 
@@ -290,12 +297,19 @@ def open_message(sessions: Sessions, message_id: int, now: datetime) -> OpenMess
             dismissed_at=message.dismissed_at,
             resent_of=message.resent_of,
             sent_again_as=_numbers(operator.sent_again(session, message_id)),
+            instead_of=message.fallback_of,
+            emailed_as=_email_of(session, message_id),
             obstacle=obstacle(session, message, now),
             steps=tuple(
                 Step(step.at, step.status, " ".join(filter(None, (step.code, step.detail))))
                 for step in operator.steps(session, message_id)
             ),
         )
+
+
+def _email_of(session: Session, message_id: int) -> int | None:
+    email = operator.email_instead(session, message_id)
+    return email.id if email else None
 
 
 def _numbers(messages: Sequence[OutboxMessage]) -> tuple[int, ...]:
@@ -360,5 +374,6 @@ def _job(name: str, every: timedelta, run: JobRun | None, now: datetime) -> JobL
     if run is None:
         return JobLine(name, every, None, None, ok=True, detail="", overdue=True)
     ended = run.ended_at or run.started_at
-    overdue = now - ended > every * MISSED_TICKS + SPARE
+    # A run that lies ahead was kept by a clock that ran ahead: nothing has run since.
+    overdue = abs(now - ended) > every * MISSED_TICKS + SPARE
     return JobLine(name, every, run.started_at, ended, run.ok, run.detail, overdue)

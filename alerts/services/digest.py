@@ -38,6 +38,7 @@ USEFUL_FOR = timedelta(hours=20)
 """Tomorrow's digest makes today's useless."""
 
 MONDAY = 0
+ONE_DAY = timedelta(days=1)
 
 MOST_PICTURES = 25
 """Charts in one email: about 10 kB each, and mail servers refuse large ones. The clients due first
@@ -73,7 +74,8 @@ def queue_digests(sessions: Sessions, rules: DigestRules, now: datetime) -> int:
 
     The hour is that of the first of the consultant's areas. A daily digest in which nothing
     changed goes out unless its reader asked for quiet then; one that is sent on a change goes out
-    from that hour on, as soon as there is one.
+    from that hour on, as soon as there is one. A weekly one goes out on Monday, or on the first day
+    after a Monday that was missed.
     """
     with sessions.read() as session:
         readers = digests.readers(session)
@@ -82,15 +84,24 @@ def queue_digests(sessions: Sessions, rules: DigestRules, now: datetime) -> int:
     for reader in readers:
         local = now.astimezone(ZoneInfo(reader.time_zone))
         before = last.get(reader.person.id or 0)
-        if local.time() >= rules.digest_at and _may_be_due(reader.person, before, local.date()):
-            queued += _write(sessions, rules, reader.person, local.date(), now)
+        today, first_day = local.date(), rules.season_first_day
+        if local.time() >= rules.digest_at and _may_be_due(reader.person, before, today, first_day):
+            queued += _write(sessions, rules, reader.person, today, now)
     return queued
 
 
-def _may_be_due(reader: Person, last: LastDigest | None, today: date) -> bool:
-    if last is not None and last.queued_on >= today:
+def _may_be_due(reader: Person, last: LastDigest | None, today: date, first_day: date) -> bool:
+    """The first weekly digest of a season waits for its Monday; only a later one can be missed.
+
+    One of another day than today or tomorrow (where a zone changed) that lies ahead was queued
+    by a clock that ran ahead.
+    """
+    if last is not None and today <= last.queued_on <= today + ONE_DAY:
         return False
-    return reader.digest != "weekly" or today.weekday() == MONDAY
+    if reader.digest != "weekly" or today.weekday() == MONDAY:
+        return True
+    monday = today - timedelta(days=today.weekday())
+    return last is not None and first_day <= last.queued_on < monday
 
 
 def _write(
@@ -99,8 +110,12 @@ def _write(
     """Read, draw, and only then take the database's lock: drawing takes long."""
     with sessions.read() as session:
         drafts = _drafts(session, rules, reader, today)
+    wanted = [draft for draft in drafts if _is_wanted(reader, draft.digest)]
+    if drafts and not wanted and reader.digest == "weekly" and reader.id is not None:
+        with sessions.write() as session:
+            digests.put_unchanged(session, reader.id, today)
     queued = 0
-    for draft in drafts:
+    for draft in wanted:
         words = rules.templates.wording(draft.recipient.language)
         pictures = {farm: draw_small(chart, words) for farm, chart in draft.charts.items()}
         with sessions.write() as session:
@@ -123,10 +138,9 @@ def _drafts(session: Session, rules: DigestRules, reader: Person, today: date) -
         return []  # a digest without a start date or a clip is no news
     clients = read_clients(session, farms, views, today, rules.season_first_day)
     last = digests.last_digests(session, [reader.id]).get(reader.id)
-    if last is not None and (last.on is None or last.on < rules.season_first_day):
+    if last is not None and (last.on is None or not rules.season_first_day <= last.on <= today):
         last = None  # what was said in another year is nothing to compare with
-    drafts = (_draft(rules, recipient, clients, clips, last, today) for recipient in reach)
-    return [draft for draft in drafts if _is_wanted(reader, draft.digest)]
+    return [_draft(rules, recipient, clients, clips, last, today) for recipient in reach]
 
 
 def _in_season(views: list[FieldView], first_day: date) -> bool:

@@ -25,6 +25,7 @@ from alerts.domain.delivery import Status
 from alerts.domain.records import Index
 from alerts.messages.digest import DigestClient, DigestField, DigestMessage
 from alerts.messages.wording import Wording
+from alerts.services.fallbacks import emailed_instead
 from alerts.services.outlook_charts import Results, open_results
 from alerts.store import outbox, people
 from alerts.store.outlooks import FieldView
@@ -90,6 +91,8 @@ def _farm_said(farm: Farm, clients: Clients, today: date) -> FarmSaid:
     views = clients.views.get(farm.id or 0, [])
     start = None if _is_under_way(views) else _start(views)
     paused = farm.paused_until
+    messages = clients.messages.get(farm.id or 0, [])
+    emailed = emailed_instead(messages)
     return FarmSaid(
         name=farm.name,
         start=start,
@@ -98,8 +101,10 @@ def _farm_said(farm: Farm, clients: Clients, today: date) -> FarmSaid:
         fields={view.field.id: _field_said(view, clients) for view in views if view.field.id},
         failed={
             message.id: clients.names.get(message.person_id, message.to_address)
-            for message in clients.messages.get(farm.id or 0, [])
-            if message.id is not None and Status(message.status) in LOST
+            for message in messages
+            if message.id is not None
+            and Status(message.status) in LOST
+            and message.id not in emailed
         },
     )
 
@@ -158,6 +163,8 @@ def _client(
     since: date | None,
 ) -> DigestClient:
     mine = clients.views.get(farm.id or 0, [])
+    messages = clients.messages.get(farm.id or 0, [])
+    emailed = emailed_instead(messages)
     whole = next((view.farm_outlook for view in mine if view.farm_outlook is not None), None)
     fresh = {
         change.field_id: change.kind
@@ -176,8 +183,8 @@ def _client(
             for view in mine
         ),
         messages=tuple(
-            _message(message, clients.names)
-            for message in clients.messages.get(farm.id or 0, [])
+            _message(message, clients.names, emailed)
+            for message in messages
             if _is_worth_a_line(message, since)
         ),
         paused_until=farm.paused_until,
@@ -192,7 +199,9 @@ def _is_worth_a_line(message: OutboxMessage, since: date | None) -> bool:
     return message.kind in START_KINDS and since is not None and message.told_on >= since
 
 
-def _message(message: OutboxMessage, names: Mapping[int, str]) -> DigestMessage:
+def _message(
+    message: OutboxMessage, names: Mapping[int, str], emailed: frozenset[int | None]
+) -> DigestMessage:
     return DigestMessage(
         on=message.told_on,
         to=names.get(message.person_id, message.to_address),
@@ -201,6 +210,8 @@ def _message(message: OutboxMessage, names: Mapping[int, str]) -> DigestMessage:
         channel=message.channel,
         status=Status(message.status),
         detail=message.error_detail,
+        instead=message.fallback_of is not None,
+        emailed=message.id in emailed,
     )
 
 

@@ -2,6 +2,7 @@
 
 No session is open while a gateway is talked to. An attempt whose outcome nobody knows becomes
 `unknown`; the gateway is asked before anything is sent again, and a second time is the last.
+Any number of senders may work on one database.
 """
 
 from __future__ import annotations
@@ -9,67 +10,29 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from sqlmodel import Session
 
+from alerts.domain import circuit
 from alerts.domain.decision import ASKED_FOR, TO_THE_STOPPED
-from alerts.domain.delivery import Status, next_attempt
-from alerts.domain.errors import TransportError
-from alerts.services.outgoing import outgoing
-from alerts.services.unsubscribe import address_url
-from alerts.store import night, outbox, people
+from alerts.domain.delivery import Status
+from alerts.services.outcomes import Attempt, record
+from alerts.services.reconcile import give_up_lapsed, reconcile
+from alerts.services.sending import SendingRules, SendReport
+from alerts.store import gateways, night, outbox, people
 from alerts.store.session import Sessions
 from alerts.store.tables import OutboxMessage
-from alerts.transports.base import (
-    Channel,
-    Delivery,
-    Outcome,
-    OutgoingMessage,
-    SendResult,
-    Sighting,
-    Transport,
-)
+from alerts.transports.base import Channel, Outcome, SendResult, Transport
 
 log = logging.getLogger(__name__)
-
-MOST_SECOND_SENDS = 1
-"""How often an unclear message that the gateway does not hold is sent again."""
 
 SHARE_OF_LEASE = 0.8
 """Part of its lease an attempt may take."""
 
-OPERATOR_WAIT = timedelta(minutes=10)
-"""Wait after a refusal that only a change of settings can cure."""
-
-
-@dataclass(frozen=True, slots=True)
-class SendingRules:
-    concurrency: int  # messages claimed, and in flight, at a time
-    lease: timedelta
-    settle: timedelta
-    backoff_base_s: float
-    backoff_cap_s: float
-    jitter: Callable[[], float]
-    public_url: str
-    secret: str
-
-
-@dataclass(slots=True)
-class SendReport:
-    """How many messages a round moved, by what became of them."""
-
-    accepted: int = 0
-    later: int = 0
-    refused: int = 0
-    unknown: int = 0
-    expired: int = 0
-
-    def __add__(self, other: SendReport) -> SendReport:
-        return SendReport(
-            *(getattr(self, f.name) + getattr(other, f.name) for f in fields(SendReport))
-        )
+LOOK_AT_HOURS = timedelta(seconds=20)
+"""How often a round looks whose hours have ended meanwhile."""
 
 
 async def dispatch_due(
@@ -79,75 +42,115 @@ async def dispatch_due(
     owner: str,
     clock: Callable[[], datetime],
 ) -> SendReport:
-    """Send every message that may go out now, batch after batch, on every channel."""
+    """Send every message that may go out now, on every channel at once."""
     report = SendReport()
     _expire(sessions, clock(), report)
-    _give_up_lapsed(sessions, clock(), rules)
-    for transport in transports.values():
-        await _reconcile(sessions, transport, rules, clock, report)
-        while await _send_batch(sessions, transport, rules, owner, clock, report):
-            pass
+    give_up_lapsed(sessions, clock(), rules)
+    lanes = [_Lane(sessions, transport, rules, owner, clock) for transport in transports.values()]
+    for lane_report in await asyncio.gather(*(lane.serve() for lane in lanes)):
+        report += lane_report
     return report
 
 
 def _expire(sessions: Sessions, now: datetime, report: SendReport) -> None:
-    with sessions.write() as session:
+    with sessions.write_beside() as session:
         for message in outbox.stale(session, now):
             outbox.settle(session, message, Status.EXPIRED, now, detail="too late to be of use")
             report.expired += 1
 
 
-def _give_up_lapsed(sessions: Sessions, now: datetime, rules: SendingRules) -> None:
-    with sessions.write() as session:
-        for message in outbox.lapsed(session, now):
-            outbox.settle(
-                session, message, Status.UNKNOWN, now, detail="the sender stopped in the act"
-            )
-            message.next_attempt_at = now + rules.settle
+@dataclass(slots=True)
+class _Lane:
+    """One channel in one round: so many attempts at a time, and as one ends, the next begins.
 
+    Whatever ended meanwhile is recorded in one transaction, in which the free places are filled.
+    """
 
-# ------------------------------------------------------------------------- sending
+    sessions: Sessions
+    transport: Transport
+    rules: SendingRules
+    owner: str
+    clock: Callable[[], datetime]
+    report: SendReport = field(default_factory=SendReport)
+    looked_at: datetime | None = None
 
+    async def serve(self) -> SendReport:
+        await reconcile(self.sessions, self.transport, self.rules, self.clock, self.report)
+        under_way: set[asyncio.Task[Attempt]] = set()
+        ended: list[Attempt] = []
+        while True:
+            free = self.rules.concurrency - len(under_way)
+            claimed = await asyncio.to_thread(self._turn_over, ended, free)
+            under_way |= {asyncio.create_task(self._attempt(message)) for message in claimed}
+            if not under_way:
+                return self.report
+            done, under_way = await asyncio.wait(under_way, return_when=asyncio.FIRST_COMPLETED)
+            ended = [task.result() for task in done]
 
-async def _send_batch(
-    sessions: Sessions,
-    transport: Transport,
-    rules: SendingRules,
-    owner: str,
-    clock: Callable[[], datetime],
-    report: SendReport,
-) -> bool:
-    """Claim and send up to a batch; False when nothing was due."""
-    with sessions.write() as session:
-        outbox.hold_closed_windows(session, transport.channel.value, clock())
-        night.hold_for_the_day(session, transport.channel.value, clock())
+    def _turn_over(self, ended: Sequence[Attempt], free: int) -> list[OutboxMessage]:
+        """Record what ended, and claim as many as there is room for."""
+        channel, now = self.transport.channel, self.clock()
+        with self.sessions.write_beside() as session:
+            record(session, channel, ended, self.rules, now, self.report)
+            if self.rules.stopping.is_set():
+                return []
+            self._look_at_hours(session, now)
+            claimed = self._claim(session, free, now)
+            return [message for message in claimed if not self._is_barred(session, message, now)]
+
+    def _look_at_hours(self, session: Session, now: datetime) -> None:
+        if self.looked_at is not None and abs(now - self.looked_at) < LOOK_AT_HOURS:
+            return
+        self.looked_at = now
+        outbox.hold_closed_windows(session, self.transport.channel.value, now)
+        night.hold_for_the_day(session, self.transport.channel.value, now)
+
+    def _claim(self, session: Session, free: int, now: datetime) -> list[OutboxMessage]:
+        """As many messages as this process, the gateway and its rate have room for."""
+        channel, rules = self.transport.channel.value, self.rules.circuits[self.transport.channel]
+        row = gateways.locked(session, channel)
+        state = circuit.refilled(gateways.circuit_of(row), rules, now)
+        going = gateways.in_flight(session, channel, now)
         claimed = outbox.claim(
             session,
-            channel=transport.channel.value,
-            owner=owner,
-            now=clock(),
-            lease=rules.lease,
-            limit=rules.concurrency,
+            channel=channel,
+            owner=self.owner,
+            now=now,
+            lease=self.rules.lease,
+            limit=min(free, circuit.may_leave(state, rules, going, now)),
         )
-        stopped = people.stopped_at(
-            session, transport.channel.value, [message.to_address for message in claimed]
-        )
-        barred = {
-            message.id
-            for message in claimed
-            if message.to_address in stopped and not _may_go(message, stopped[message.to_address])
-        }
-        for message in claimed:
-            if message.id in barred:
-                outbox.settle(session, message, Status.CANCELLED, clock(), detail="opted out")
-    sending = [message for message in claimed if message.id not in barred]
-    results = await _send_all(transport, [_outgoing(m, rules) for m in sending], rules)
-    with sessions.write() as session:
-        for message, result in zip(sending, results, strict=True):
-            row = _same_attempt(session, message)
-            if row is not None:
-                _record(session, row, result, rules, clock(), report)
-    return bool(claimed)
+        if claimed:
+            trial_ends = now + self.rules.lease
+            gateways.put_circuit(session, row, circuit.spent(state, len(claimed), trial_ends))
+        return claimed
+
+    def _is_barred(self, session: Session, message: OutboxMessage, now: datetime) -> bool:
+        """Cancel what would go to an address that must not be written to."""
+        stopped = people.stopped_at(session, message.channel, [message.to_address])
+        if not stopped or _may_go(message, stopped[message.to_address]):
+            return False
+        outbox.settle(session, message, Status.CANCELLED, now, detail="opted out")
+        return True
+
+    async def _attempt(self, message: OutboxMessage) -> Attempt:
+        """One attempt. None outlives its lease: somebody else would take the message for abandoned
+        while it may still leave."""
+        allowed = self.rules.lease.total_seconds() * SHARE_OF_LEASE
+        name = self.transport.name
+        if message.lease_until is None or self.clock() >= message.lease_until:
+            # The process was asleep; by now the message may be somebody else's.
+            return message, SendResult(Outcome.UNKNOWN, detail="not sent: its lease ran out")
+        try:
+            sending = self.transport.send(self.rules.outgoing(message))
+            return message, await asyncio.wait_for(sending, allowed)
+        except TimeoutError:
+            detail = f"no outcome within {allowed:.0f} s"
+            return message, SendResult(Outcome.UNKNOWN, detail=detail, gateway_wide=True)
+        except Exception as error:
+            # A bug in a transport must not leave messages without an outcome; whether the
+            # request left is not known.
+            log.exception("%s failed on message %s", name, message.public_id)
+            return message, SendResult(Outcome.UNKNOWN, detail=f"{type(error).__name__}: {error}")
 
 
 def _may_go(message: OutboxMessage, stopped_at: datetime) -> bool:
@@ -156,187 +159,3 @@ def _may_go(message: OutboxMessage, stopped_at: datetime) -> bool:
         return True
     asked_since = message.kind in ASKED_FOR and stopped_at < message.created_at
     return asked_since and message.channel == "email"
-
-
-def _same_attempt(session: Session, message: OutboxMessage) -> OutboxMessage | None:
-    """The message as it stands now; None when another sender has taken it over meanwhile."""
-    row = outbox.get(session, message.id)
-    if row.attempts == message.attempts:
-        return row
-    log.warning("message %s was taken over by another sender", message.public_id)
-    return None
-
-
-def _outgoing(message: OutboxMessage, rules: SendingRules) -> OutgoingMessage:
-    return outgoing(
-        message,
-        address_url(rules.public_url, rules.secret, message.channel, message.to_address),
-    )
-
-
-async def _send_all(
-    transport: Transport, messages: Sequence[OutgoingMessage], rules: SendingRules
-) -> list[SendResult]:
-    """One attempt each, all at once. No attempt outlives its lease: somebody else would take the
-    message for abandoned while it may still leave."""
-    allowed = rules.lease.total_seconds() * SHARE_OF_LEASE
-
-    async def send(message: OutgoingMessage) -> SendResult:
-        try:
-            return await asyncio.wait_for(transport.send(message), allowed)
-        except TimeoutError:
-            return SendResult(Outcome.UNKNOWN, detail=f"no outcome within {allowed:.0f} s")
-        except Exception as error:
-            # A bug in a transport must not leave messages without an outcome; whether the
-            # request left is not known.
-            log.exception("%s failed on message %s", transport.name, message.message_id)
-            return SendResult(Outcome.UNKNOWN, detail=f"{type(error).__name__}: {error}")
-
-    return list(await asyncio.gather(*(send(message) for message in messages)))
-
-
-def _record(
-    session: Session,
-    message: OutboxMessage,
-    result: SendResult,
-    rules: SendingRules,
-    now: datetime,
-    report: SendReport,
-) -> None:
-    said = {"code": result.code, "detail": result.detail}
-    match result.outcome:
-        case Outcome.ACCEPTED:
-            message.gateway_id, message.parts = result.gateway_id, result.parts
-            outbox.settle(session, message, Status.ACCEPTED, now, **said)
-            report.accepted += 1
-        case Outcome.REFUSED | Outcome.OPTED_OUT:
-            if result.outcome is Outcome.OPTED_OUT:
-                people.opt_out(session, message.channel, message.to_address, now, "at the gateway")
-            outbox.settle(session, message, Status.FAILED, now, **said)
-            report.refused += 1
-        case Outcome.LATER | Outcome.MISCONFIGURED:
-            outbox.settle(session, message, Status.QUEUED, now, **said)
-            message.next_attempt_at = _try_again(message, result, rules, now)
-            report.later += 1
-        case Outcome.UNKNOWN:
-            outbox.settle(session, message, Status.UNKNOWN, now, **said)
-            message.next_attempt_at = now + rules.settle
-            report.unknown += 1
-    _log_outcome(message, result)
-
-
-def _try_again(
-    message: OutboxMessage, result: SendResult, rules: SendingRules, now: datetime
-) -> datetime:
-    if result.outcome is Outcome.MISCONFIGURED:
-        return now + OPERATOR_WAIT
-    return next_attempt(
-        now,
-        message.attempts,
-        base_s=rules.backoff_base_s,
-        cap_s=rules.backoff_cap_s,
-        jitter=rules.jitter,
-        at_least_s=result.retry_after_s or 0.0,
-    )
-
-
-def _log_outcome(message: OutboxMessage, result: SendResult) -> None:
-    level = logging.INFO
-    if result.outcome is Outcome.MISCONFIGURED:
-        level = logging.ERROR
-    elif result.outcome is not Outcome.ACCEPTED:
-        level = logging.WARNING
-    log.log(
-        level,
-        "message %s (%s, %s): %s %s %s",
-        message.public_id,
-        message.kind,
-        message.channel,
-        result.outcome.value,
-        result.code,
-        result.detail,
-    )
-
-
-# -------------------------------------------------------------------- reconciling
-
-
-async def _reconcile(
-    sessions: Sessions,
-    transport: Transport,
-    rules: SendingRules,
-    clock: Callable[[], datetime],
-    report: SendReport,
-) -> None:
-    """Ask the gateway about messages whose outcome nobody knows."""
-    with sessions.read() as session:
-        waiting = [
-            message
-            for message in outbox.unclear(session, clock())
-            if message.channel == transport.channel.value
-        ]
-    for message in waiting:
-        try:
-            asked = None if transport.repeatable else _outgoing(message, rules)
-            seen = None if asked is None else await transport.find(asked)
-        except TransportError as error:
-            _keep_asking(sessions, message, str(error), rules, clock())
-            continue
-        with sessions.write() as session:
-            row = _same_attempt(session, message)
-            # A receipt, or another sender's look, may have settled it while the gateway was asked.
-            if row is not None and row.status == Status.UNKNOWN:
-                _resolve(session, row, seen, clock(), report)
-
-
-def _resolve(
-    session: Session,
-    message: OutboxMessage,
-    seen: Sighting | None,
-    now: datetime,
-    report: SendReport,
-) -> None:
-    if seen is not None:
-        message.gateway_id, message.gateway_status = seen.gateway_id, seen.status
-        moved = outbox.settle(session, message, STATUS_OF[seen.delivery], now, code=seen.code)
-        if moved and seen.opted_out:
-            people.opt_out(session, message.channel, message.to_address, now, "at the gateway")
-        report.accepted += 1
-    elif message.expires_at <= now:
-        outbox.settle(session, message, Status.EXPIRED, now, detail="not at the gateway, and late")
-        report.expired += 1
-    elif message.second_sends >= MOST_SECOND_SENDS:
-        detail = "not at the gateway after a second attempt"
-        outbox.settle(session, message, Status.FAILED, now, detail=detail)
-        report.refused += 1
-    else:
-        message.second_sends += 1
-        outbox.settle(session, message, Status.QUEUED, now, detail="not at the gateway: once more")
-        message.next_attempt_at = now
-        report.later += 1
-
-
-STATUS_OF = {
-    Delivery.PENDING: Status.ACCEPTED,
-    Delivery.SENT: Status.SENT,
-    Delivery.DELIVERED: Status.DELIVERED,
-    Delivery.UNDELIVERED: Status.UNDELIVERED,
-}
-
-
-def _keep_asking(
-    sessions: Sessions, message: OutboxMessage, why: str, rules: SendingRules, now: datetime
-) -> None:
-    """The gateway cannot be asked now. Past its expiry the message is left as it is known."""
-    with sessions.write() as session:
-        row = _same_attempt(session, message)
-        if row is None or row.status != Status.UNKNOWN:
-            return
-        if row.expires_at <= now:
-            outbox.settle(
-                session, row, Status.FAILED, now, detail=f"never known whether it left: {why}"
-            )
-            return
-        row.error_detail = why
-        row.next_attempt_at = now + max(rules.settle, timedelta(seconds=rules.backoff_base_s)) * 2
-        session.add(row)

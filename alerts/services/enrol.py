@@ -196,6 +196,7 @@ def _put_farmer(
         email=row.email,
         alert_by=alert_by,
         language=language,
+        email_if_unreached=row.email_if_unreached,
         farm_id=farm_id,
     )
     after = (farmer.phone, farmer.email)

@@ -7,9 +7,11 @@ emails are drawn before, since drawing takes long.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import logging
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
-from datetime import date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
+from threading import Event
 from zoneinfo import ZoneInfo
 
 from sqlmodel import Session
@@ -17,6 +19,7 @@ from sqlmodel import Session
 from alerts.charts.outlook_chart import describe, draw
 from alerts.domain.decision import Decision, Kind
 from alerts.domain.drying import dry_run
+from alerts.domain.errors import CutcallError
 from alerts.domain.outlook import FarmOutlook, FieldOutlook
 from alerts.domain.quiet_hours import next_allowed, window_day
 from alerts.domain.records import HarvestMethod
@@ -41,38 +44,73 @@ from alerts.store.people import Recipient
 from alerts.store.session import Sessions
 from alerts.store.tables import Area, Farm
 
-LEASE = timedelta(minutes=5)
-"""Longer than any area takes; a worker that died holds its area no longer than this."""
+log = logging.getLogger(__name__)
 
 
-def evaluate_due(sessions: Sessions, rules: EvaluationRules, owner: str, now: datetime) -> int:
-    """Evaluate every area that is due; returns how many."""
-    done = 0
-    while evaluate_next(sessions, rules, owner, now):
-        done += 1
+class LostLease(CutcallError):
+    """Somebody else took the area over meanwhile; nothing of this look is kept."""
+
+
+def evaluate_due(
+    sessions: Sessions,
+    rules: EvaluationRules,
+    owner: str,
+    clock: Callable[[], datetime],
+    stopping: Event | None = None,
+) -> int:
+    """Evaluate every area that is due, until ``stopping`` is set; returns how many.
+
+    One that breaks does not keep the others waiting: it is tried again once its lease lapses, and
+    the first error is raised at the end.
+    """
+    done, errors = 0, []
+    while not (stopping is not None and stopping.is_set()):
+        now = clock()
+        claimed = _claim(sessions, rules, owner, now)
+        if claimed is None:
+            break
+        try:
+            _look(sessions, claimed, rules, now)
+            done += 1
+        except Exception as error:
+            log.exception("area %s could not be evaluated", claimed.id)
+            errors.append(error)
+    if errors:
+        raise errors[0]
     return done
 
 
 def evaluate_next(sessions: Sessions, rules: EvaluationRules, owner: str, now: datetime) -> bool:
     """Claim one due area and evaluate it; False when none is due."""
-    with sessions.write() as session:
-        area = areas.claim_due(session, owner=owner, now=now, lease=LEASE)
+    area = _claim(sessions, rules, owner, now)
     if area is None:
         return False
-    due_seen = area.due_at
-    drawn = draw_ahead(sessions, area, rules, now)
-    with sessions.write() as session:
-        _evaluate(session, area, rules, now, drawn)
-        areas.release(
-            session, area, due_seen=due_seen, next_due=_next_morning(area, rules.evaluate_at, now)
-        )
+    _look(sessions, area, rules, now)
     return True
 
 
+def _claim(sessions: Sessions, rules: EvaluationRules, owner: str, now: datetime) -> Area | None:
+    with sessions.write_beside() as session:
+        return areas.claim_due(session, owner=owner, now=now, lease=rules.lease)
+
+
+def _look(sessions: Sessions, area: Area, rules: EvaluationRules, now: datetime) -> None:
+    due_seen = area.due_at
+    drawn = draw_ahead(sessions, area, rules, now)
+    with sessions.write_beside() as session:
+        _evaluate(session, area, rules, now, drawn)
+        next_due = _next_morning(area, rules.evaluate_at, now)
+        if not areas.release(session, area, due_seen=due_seen, next_due=next_due):
+            raise LostLease(f"the look at area {area.id} took too long: another worker has it")
+
+
 def _next_morning(area: Area, at: time, now: datetime) -> datetime:
+    """The next moment of this hour where the area lies; today's own is still to come at night."""
     zone = ZoneInfo(area.time_zone)
     today = now.astimezone(zone).date()
-    return datetime.combine(today + timedelta(days=1), at, tzinfo=zone)
+    mornings = (datetime.combine(today + timedelta(days=k), at, tzinfo=zone) for k in range(3))
+    # In UTC: moments of one zone are compared by their wall clocks, which show some hours twice.
+    return next(one for one in (m.astimezone(UTC) for m in mornings) if one > now)
 
 
 def _evaluate(

@@ -43,6 +43,11 @@ from alerts.store.tables import Farm, FarmField, Person
 FIXED = ("farmer", "phone", "email", "farm", "area")
 """Controls of the sign-up that are not changed here."""
 
+NOT_CONFIRMED = (
+    "your email has not been confirmed yet; confirm it through "
+    "'Another phone or email' on the farm's page"
+)
+
 NEW = 0
 """In the place of the id of a field that is not there yet."""
 
@@ -250,6 +255,8 @@ def _filled_in(
     told = {
         name: text for name, text in typed.items() if name in own or not name.startswith("field-")
     }
+    if not farmer.email:
+        told.pop("email_if_unreached", None)  # said of it elsewhere: no email is given here
     return {**told, **names, **fixed}
 
 
@@ -298,10 +305,13 @@ def _address_errors(session: Session, farmer: Person, typed: Typed) -> Iterator[
                 "your phone has not agreed to texts yet; confirm it through "
                 "'Another phone or email' on the farm's page"
                 if channel == "sms"
-                else "your email has not been confirmed yet; confirm it through "
-                "'Another phone or email' on the farm's page"
+                else NOT_CONFIRMED
             )
             yield FormError("alert_by", "alert_by", reason)
+    if typed.get("email_if_unreached") and not consents.has_agreed(
+        session, farmer, "email", farmer.email
+    ):
+        yield FormError("email_if_unreached", "email_if_unreached", NOT_CONFIRMED)
 
 
 def _take_farm(session: Session, farm: Farm, row: RosterRow, guidelines: GuidelineSet) -> None:
@@ -330,6 +340,7 @@ def _acres(session: Session, farm: Farm) -> float:
 
 def _take_person(farmer: Person, row: RosterRow) -> None:
     farmer.alert_by, farmer.language = row.alert_by.value, row.language
+    farmer.email_if_unreached = bool(row.email_if_unreached)  # a box not ticked is left out
 
 
 def _take_fields(

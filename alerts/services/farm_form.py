@@ -24,8 +24,16 @@ from alerts.store import fields
 from alerts.store.tables import Area, Farm, FarmField, Person
 
 FARM_CONTROLS = (
-    *("farmer", "phone", "email", "alert_by", "farm", "area", "animal_class", "index"),
-    *("feed_target", "harvest_method", "handling_loss", "harvest_days", "acres_per_day"),
+    *("farmer", "phone", "email", "alert_by", "email_if_unreached", "farm", "area"),
+    *(
+        "animal_class",
+        "index",
+        "feed_target",
+        "harvest_method",
+        "handling_loss",
+        "harvest_days",
+        "acres_per_day",
+    ),
     *("which_load", "notice_days", "send_from", "send_to", "language"),
 )
 FIELD_CONTROLS = (
@@ -189,6 +197,8 @@ def _is_about_a_value(column: str, said: Mapping[str, str]) -> bool:
     """What is missing a form says in words of its own, but for the other half of a place."""
     if column == "alert_by":
         return said.get(column, "").casefold() not in set(AlertBy)
+    if column == "email_if_unreached":
+        return said.get(column) != "yes"
     return column in said or column in ("latitude", "longitude")
 
 
@@ -233,6 +243,9 @@ def _missing_address(cells: Mapping[str, str]) -> Iterator[FormError]:
         yield FormError("phone", "phone", reason, missing=True)
     if by in ("email", "both") and "email" not in cells:
         reason = "the email address is missing; fill it in, or choose text"
+        yield FormError("email", "email", reason, missing=True)
+    elif "email_if_unreached" in cells and "email" not in cells:
+        reason = "the email address is missing; fill it in, or take the tick below it out"
         yield FormError("email", "email", reason, missing=True)
 
 
@@ -320,6 +333,7 @@ def typed_of(session: Session, farm_id: int) -> dict[str, str]:
         "phone": farmer.phone,
         "email": farmer.email,
         "alert_by": farmer.alert_by,
+        "email_if_unreached": "yes" if farmer.email_if_unreached else "",
         "language": farmer.language,
         "farm": farm.name,
         "area": area.name,

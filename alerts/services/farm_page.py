@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from math import hypot
@@ -27,6 +27,7 @@ from alerts.messages.start_messages import (
 )
 from alerts.messages.templates import Templates
 from alerts.messages.wording import Wording
+from alerts.services.fallbacks import emailed_instead
 from alerts.services.farm_records import (
     FarmPage,
     FarmPlanPage,
@@ -117,6 +118,7 @@ def farm_page(
         cuts=_cuts(session, farm_id, today),
         paused_until=farm.paused_until if is_paused(farm, today) else None,
         addresses=_addresses(session, visitor, farmer),
+        instead=_instead(session, visitor, farmer),
     )
 
 
@@ -317,11 +319,12 @@ def _messages(
     session: Session, visitor: Visitor, farm_id: int, words: Wording, today: date
 ) -> tuple[PageMessage, ...]:
     found = outbox.farm_messages(session, [farm_id], today - MESSAGES_SINCE)
+    emailed = emailed_instead(found)
     return tuple(
         PageMessage(
             on=message.told_on,
             channel=message.channel,
-            told=told_words(words, _told(visitor, message)),
+            told=told_words(words, _told(visitor, message, emailed)),
             text=message.text if message.channel == "sms" else message.subject,
             status=Status(message.status),
         )
@@ -330,7 +333,7 @@ def _messages(
     )
 
 
-def _told(visitor: Visitor, message: OutboxMessage) -> DigestMessage:
+def _told(visitor: Visitor, message: OutboxMessage, emailed: Set[int | None]) -> DigestMessage:
     return DigestMessage(
         on=message.told_on,
         to=_seen_by(visitor, message.person_id, message.to_address),
@@ -340,6 +343,8 @@ def _told(visitor: Visitor, message: OutboxMessage) -> DigestMessage:
         status=Status(message.status),
         # A gateway's own words repeat the address, and mean nothing to a farmer.
         detail="",
+        instead=message.fallback_of is not None,
+        emailed=message.id in emailed,
     )
 
 
@@ -373,6 +378,16 @@ def _addresses(session: Session, visitor: Visitor, farmer: Person) -> tuple[Page
         )
         for channel, address in wished(farmer)
     )
+
+
+def _instead(session: Session, visitor: Visitor, farmer: Person) -> PageAddress | None:
+    """The email for texts that do not arrive, where it may be written to."""
+    assert farmer.id is not None
+    if not farmer.email_if_unreached or farmer.alert_by != "text":
+        return None
+    for found in people.recipients(session, [farmer.id], by_email=True)[farmer.id]:
+        return PageAddress("email", _seen_by(visitor, farmer.id, found.address), stopped=False)
+    return None
 
 
 def wished(person: Person) -> Iterable[tuple[str, str]]:

@@ -152,6 +152,7 @@ class FarmPage:
     cuts: tuple[PageCut, ...]  # of the season, newest first
     paused_until: date | None  # None: not paused
     addresses: tuple[PageAddress, ...]
+    instead: PageAddress | None = None  # where a text goes that cannot reach its number
 
     @property
     def stopped(self) -> bool:

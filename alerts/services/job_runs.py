@@ -46,6 +46,11 @@ class JobRuns:
             raise
         self._keep(name, started, ok=True, detail="")
 
+    def claim_tick(self, name: str, owner: str, now: datetime, every: timedelta) -> int | None:
+        """The number of this tick of a job; None where another process has taken it."""
+        with self._sessions.write_beside() as session:
+            return jobs.claim_tick(session, name=name, owner=owner, now=now, every=every)
+
     def _keep(self, name: str, started: datetime, *, ok: bool, detail: str) -> None:
         ended, said = self._clock(), detail[:LONGEST_DETAIL]
         if not self._is_news(name, _Kept(ended, (ok, said))):
@@ -62,7 +67,10 @@ class JobRuns:
     def _is_news(self, name: str, run: _Kept) -> bool:
         with self._lock:
             last = self._kept.get(name)
-            if last and last.outcome == run.outcome and run.at - last.at < KEPT_EVERY:
+            # A clock that was set back: what is kept lies ahead, and says nothing any more.
+            since = None if last is None else run.at - last.at
+            is_same = last is not None and last.outcome == run.outcome
+            if is_same and since is not None and timedelta() <= since < KEPT_EVERY:
                 return False
             self._kept[name] = run
             return True

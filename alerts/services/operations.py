@@ -67,6 +67,9 @@ def obstacle(session: Session, message: OutboxMessage, now: datetime) -> str:
     assert message.id is not None
     if any(row.status in TOLD | UNDERWAY for row in operator.sent_again(session, message.id)):
         return "it was sent again already"
+    email = operator.email_instead(session, message.id)
+    if email is not None and email.status in TOLD | UNDERWAY:
+        return "it goes, or went, by email instead"
     return _overtaken(session, message, now)
 
 

@@ -10,7 +10,7 @@ from sqlmodel import Session
 
 from alerts.domain.delivery import UNDERWAY, Status
 from alerts.domain.errors import TransportError
-from alerts.services.dispatch import STATUS_OF
+from alerts.services.sending import STATUS_OF
 from alerts.store import outbox, people
 from alerts.store import receipts as named
 from alerts.store.session import Sessions
@@ -53,7 +53,7 @@ def hear(sessions: Sessions, public_id: str, seen: Sighting, now: datetime) -> b
     outcome nobody knew is proved to exist. Late, repeated, unordered and foreign news change
     nothing.
     """
-    with sessions.write() as session:
+    with sessions.write_beside() as session:
         row = named.by_gateway_id(session, seen.gateway_id) or _proved(
             session, public_id, seen, now
         )
@@ -84,7 +84,7 @@ def _proved(
 
 def record(sessions: Sessions, message_id: int | None, seen: Sighting, now: datetime) -> bool:
     """Take over what the gateway says; late and repeated news change nothing."""
-    with sessions.write() as session:
+    with sessions.write_beside() as session:
         row = outbox.get(session, message_id)
         row.gateway_status = seen.status
         return _settle(session, row, seen, now)

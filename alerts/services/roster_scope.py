@@ -103,6 +103,7 @@ class _Judge:
             said != (one.name, one.alert_by, one.language)
             or row.phone not in ("", one.phone)
             or row.email not in ("", one.email)
+            or row.email_if_unreached not in (None, one.email_if_unreached)
             for one in beyond
         )
 

@@ -38,6 +38,10 @@ BEDTIME = time(21, 0)
 """Local time from which nobody is reminded any more; a text that has not left by then never does.
 47 CFR 64.1200(c)(1) of the United States ends telephone solicitation at this hour."""
 
+MORNING = time(5, 0)
+"""Local time from which an email that was missed in the evening still goes, until the clips begin
+(our judgement). A text would ring too early."""
+
 
 @dataclass(frozen=True, slots=True)
 class SamplingRules:
@@ -63,8 +67,8 @@ def queue_reminders(sessions: Sessions, rules: SamplingRules, now: datetime) -> 
     Whoever clips in several areas gets one message as soon as it is evening in the first of them.
     """
     with sessions.read() as session:
-        sampled = _sampled_tomorrow(areas.all_areas(session).values(), rules.clips, now)
-        if not any(_is_evening(area, now) for area in sampled):
+        sampled = _sampled_next(areas.all_areas(session).values(), rules.clips, now)
+        if not any(_is_evening(area, rules.clips, now) for area in sampled):
             return 0
         evenings = _evenings(session, sampled, rules.clips, now)
     if not evenings:
@@ -78,20 +82,24 @@ def queue_reminders(sessions: Sessions, rules: SamplingRules, now: datetime) -> 
     return queued
 
 
-def _sampled_tomorrow(known: Iterable[Area], rules: ClipRules, now: datetime) -> list[Area]:
+def _sampled_next(known: Iterable[Area], rules: ClipRules, now: datetime) -> list[Area]:
     return [
         area
         for area in known
-        if _tomorrow(area, now).weekday() in area_weekdays(area, rules.weekdays)
+        if _next_day(area, rules, now).weekday() in area_weekdays(area, rules.weekdays)
     ]
 
 
-def _tomorrow(area: Area, now: datetime) -> date:
-    return now.astimezone(ZoneInfo(area.time_zone)).date() + timedelta(days=1)
+def _next_day(area: Area, rules: ClipRules, now: datetime) -> date:
+    """The day whose clips lie ahead: today until they begin, then tomorrow."""
+    local = now.astimezone(ZoneInfo(area.time_zone))
+    return local.date() if local.time() < rules.before else local.date() + timedelta(days=1)
 
 
-def _is_evening(area: Area, now: datetime) -> bool:
-    return EVENING <= now.astimezone(ZoneInfo(area.time_zone)).time() < BEDTIME
+def _is_evening(area: Area, rules: ClipRules, now: datetime) -> bool:
+    """The evening before the clips; or their morning, should the evening have been missed."""
+    clock = now.astimezone(ZoneInfo(area.time_zone)).time()
+    return EVENING <= clock < BEDTIME or MORNING <= clock < rules.before
 
 
 def _evenings(
@@ -101,7 +109,7 @@ def _evenings(
     views = outlooks.field_views(session, area_ids=[area.id for area in sampled if area.id])
     by_day: dict[date, list[FieldView]] = defaultdict(list)
     for view in views:
-        by_day[_tomorrow(view.area, now)].append(view)
+        by_day[_next_day(view.area, rules, now)].append(view)
     found: dict[int, _Evening] = {}
     for day, those in sorted(by_day.items()):
         places = {view.field.id: view.area for view in those}
@@ -111,7 +119,7 @@ def _evenings(
                 mine[clip.sampler_id].append(clip)
         for sampler, clips in mine.items():
             around = [places[clip.field_id] for clip in clips]
-            if sampler not in found and any(_is_evening(area, now) for area in around):
+            if sampler not in found and any(_is_evening(area, rules, now) for area in around):
                 zones = frozenset(area.time_zone for area in around)
                 found[sampler] = _Evening(sorted(clips, key=by_worth), day, zones)
     return found
@@ -125,7 +133,8 @@ def _queue(
     now: datetime,
 ) -> int:
     key = f"clip:{recipient.person_id}:{recipient.channel}:{evening.day}"
-    if outbox.is_known(session, key):
+    expires_at = _expiry(recipient, evening, rules.clips.before)
+    if expires_at <= now or outbox.is_known(session, key):
         return 0
     letter = _letter(session, rules, recipient, evening, mark(key), now)
     outbox.enqueue(
@@ -137,7 +146,7 @@ def _queue(
             letter,
             now=now,
             told_on=evening.day - timedelta(days=1),
-            expires_at=_expiry(recipient, evening, rules.clips.before),
+            expires_at=expires_at,
         ),
     )
     return 1

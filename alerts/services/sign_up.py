@@ -219,7 +219,7 @@ def _confirm(
     _record(session, sign_up, person, area, how, now)
     _replace_older(session, sign_up, now)
     _welcome(session, rules, sign_up, farm, person, area, now)
-    if reading.rows[0].alert_by is AlertBy.BOTH:
+    if _other_address_wished(reading.rows[0]):
         _ask_other_address(session, rules, sign_up, reading.rows[0], farm, person, area, now)
     return replace(_seen(sign_up), person_id=person.id, again=False)
 
@@ -289,6 +289,12 @@ def _welcome(
     queue(session, Kind.WELCOME, key, letter, sign_up, person, area, now + DAY, now)
 
 
+def _other_address_wished(row: RosterRow) -> bool:
+    """An email beside the phone: for all messages, or for texts that do not arrive."""
+    instead = row.alert_by is AlertBy.TEXT and bool(row.email_if_unreached)
+    return row.alert_by is AlertBy.BOTH or instead
+
+
 def _ask_other_address(
     session: Session,
     rules: SignUpRules,
@@ -299,7 +305,7 @@ def _ask_other_address(
     area: Area,
     now: datetime,
 ) -> None:
-    """Who wants texts and emails confirms each where it arrives."""
+    """Whoever gives a phone and an email confirms each where it arrives."""
     if not rules.links.public_url or question_too_soon(session, "email", row.email, now):
         return
     other = keep(
@@ -332,7 +338,10 @@ def _confirm_other_address(
     else:
         person.email = sign_up.address
     kind = "text" if sign_up.channel == "sms" else "email"
-    person.alert_by = kind if person.alert_by == kind else "both"
+    if _only_instead(sign_up):
+        person.email_if_unreached = True
+    else:
+        person.alert_by = kind if person.alert_by == kind else "both"
     session.add(person)
     _record(session, sign_up, person, area, how, now)
     if before not in ("", sign_up.address):
@@ -340,6 +349,13 @@ def _confirm_other_address(
         revoke_of_person(session, person.id, now)
         _welcome(session, rules, sign_up, farm, person, area, now)
     return replace(_seen(sign_up), person_id=person.id, again=False)
+
+
+def _only_instead(sign_up: SignUp) -> bool:
+    """Whether an email was given for texts that do not arrive, and for nothing else."""
+    by = sign_up.form.get("alert_by", AlertBy.TEXT.value)
+    wished = sign_up.form.get("email_if_unreached") == "yes"
+    return sign_up.channel == "email" and wished and by == AlertBy.TEXT
 
 
 # ------------------------------------------------------- consent of who is enrolled already

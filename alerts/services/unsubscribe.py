@@ -37,7 +37,7 @@ def _signature(secret: str, said: str) -> str:
 
 def read_token(secret: str, token: str) -> tuple[str, str]:
     """Channel and address of a link; BadLink when it is not one of ours."""
-    said, _, signature = token.partition(".")
+    said, _, signature = token.encode("utf-8", "replace").decode().partition(".")
     if not hmac.compare_digest(signature.encode(), _signature(secret, said).encode()):
         raise BadLink("this link is not complete; copy all of it from the email")
     try:

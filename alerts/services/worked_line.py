@@ -25,7 +25,15 @@ from alerts.services.farm_form import (
 )
 
 SHARE = {WhichLoad.LAST: 1.0, WhichLoad.AVERAGE: 0.5}
-_FILLED_IN = {"farmer": "a", "phone": "+12025550100", "farm": "a", "area": "a", "alert_by": "text"}
+_FILLED_IN = {
+    "farmer": "a",
+    "phone": "+12025550100",
+    "farm": "a",
+    "area": "a",
+    "alert_by": "text",
+    "email": "",
+    "email_if_unreached": "",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +61,7 @@ def worked(typed: Typed, rules: FormRules) -> Worked | None:
         control("field", number): typed.get(control("field", number), "") or f"field {number}"
         for number in _with_something(typed)
     }
-    reading = read_farm({**typed, **names, **_FILLED_IN, "email": "", "index": index}, rules)
+    reading = read_farm({**typed, **names, **_FILLED_IN, "index": index}, rules)
     rows = reading.rows
     return _worked(rows, rules.guidelines) if rows else None
 

@@ -38,29 +38,32 @@ def mark_due(session: Session, area_ids: Iterable[int], now: datetime) -> None:
 def claim_due(session: Session, *, owner: str, now: datetime, lease: timedelta) -> Area | None:
     """Take one due area; the lease keeps other workers off until it is released or lapses."""
     free = or_(col(Area.lease_until).is_(None), col(Area.lease_until) < now)
-    candidate = session.exec(
-        select(Area.id).where(col(Area.due_at) <= now, free).order_by(col(Area.due_at)).limit(1)
-    ).first()
-    if candidate is None:
-        return None
-    taken = session.exec(
-        update(Area)
-        .where(col(Area.id) == candidate, free)
-        .values(lease_owner=owner, lease_until=now + lease)
+    query = select(Area).where(col(Area.due_at) <= now, free).order_by(col(Area.due_at)).limit(1)
+    area = session.exec(query.with_for_update(skip_locked=True)).first()
+    if area is not None:
+        area.lease_owner, area.lease_until = owner, now + lease
+        session.add(area)
+        session.flush()
+    return area
+
+
+def release(session: Session, area: Area, *, due_seen: datetime | None, next_due: datetime) -> bool:
+    """Give an area back; False when its lease was taken over: what was made of it must not stay.
+
+    A wish that came in meanwhile (a newer due_at) stays.
+    """
+    ours = (
+        col(Area.id) == area.id,
+        col(Area.lease_owner) == area.lease_owner,
+        col(Area.lease_until) == area.lease_until,
     )
-    return session.get_one(Area, candidate) if taken.rowcount == 1 else None
-
-
-def release(session: Session, area: Area, *, due_seen: datetime | None, next_due: datetime) -> None:
-    """Give an area back. A wish that came in meanwhile (a newer due_at) stays."""
     values = {"lease_owner": "", "lease_until": None}
     unchanged = session.exec(
-        update(Area)
-        .where(col(Area.id) == area.id, col(Area.due_at) == due_seen)
-        .values(due_at=next_due, **values)
+        update(Area).where(*ours, col(Area.due_at) == due_seen).values(due_at=next_due, **values)
     )
-    if unchanged.rowcount == 0:
-        session.exec(update(Area).where(col(Area.id) == area.id).values(**values))
+    if unchanged.rowcount == 1:
+        return True
+    return session.exec(update(Area).where(*ours).values(**values)).rowcount == 1
 
 
 def load_snapshot(session: Session, area: Area, season_first_day: date) -> AreaSnapshot:

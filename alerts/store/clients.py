@@ -89,6 +89,7 @@ def _farmer(person: Person, consents: Mapping[str, date]) -> dict[str, object]:
         "phone": person.phone,
         "email": person.email,
         "alert_by": person.alert_by,
+        "email_if_unreached": person.email_if_unreached,
         "language": person.language,
         "consent_on": max(given, default=None),
     }

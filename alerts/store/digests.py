@@ -54,6 +54,17 @@ def put_sent(
     session.add(row)
 
 
+def put_unchanged(session: Session, person_id: int, on: date) -> None:
+    """Keep that nothing had changed on this day: a later digest compares with it.
+
+    Whoever never had a digest has nothing to compare with, and nothing is kept.
+    """
+    row = session.get(DigestSent, person_id)
+    if row is not None:
+        row.sent_on = on
+        session.add(row)
+
+
 @dataclass(frozen=True, slots=True)
 class Reader:
     """A consultant with open clients, and the time zone of the first of their areas."""

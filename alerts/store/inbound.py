@@ -70,13 +70,17 @@ def close_text(
 def number_of(
     session: Session, from_address: str, since: datetime, outcomes: Sequence[str] = ()
 ) -> int:
-    """How many texts of a number were handled since then, with one of these outcomes."""
+    """How many texts of a number were handled since then, with one of these outcomes.
+
+    ``since`` lies at most a day back; a text that lies ahead of the clock does not count.
+    """
     query = (
         select(func.count())
         .select_from(InboundText)
         .where(
             InboundText.from_address == from_address,
             col(InboundText.received_at) > since,
+            col(InboundText.received_at) <= since + sign_ups.LONGEST_COUNTED,
             col(InboundText.handled_at).is_not(None),
         )
     )

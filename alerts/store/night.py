@@ -33,9 +33,10 @@ def hold_for_the_day(session: Session, channel: str, now: datetime) -> None:
     for zone in session.exec(select(OutboxMessage.time_zone).where(*late).distinct()).all():
         opens = next_allowed(now, zone, DAY_FROM, DAY_TO) if zone else now
         if opens > now:
+            held = select(OutboxMessage.id).where(*late, col(OutboxMessage.time_zone) == zone)
             session.exec(
                 update(OutboxMessage)
-                .where(*late, col(OutboxMessage.time_zone) == zone)
+                .where(col(OutboxMessage.id).in_(held.with_for_update(skip_locked=True)))
                 .values(not_before=opens)
                 .execution_options(synchronize_session=False)
             )

@@ -9,6 +9,7 @@ from typing import NamedTuple
 from sqlalchemy import ColumnElement, and_, func, or_
 from sqlalchemy.orm import defer
 from sqlmodel import Session, col, select
+from sqlmodel.sql.expression import SelectOfScalar
 
 from alerts.domain.decision import START_KINDS
 from alerts.domain.delivery import DID_NOT_ARRIVE, TOLD, UNDERWAY, WAITING_FOR_RECEIPT, Status
@@ -74,22 +75,36 @@ def states(session: Session) -> list[StateCount]:
 
 
 def failures(session: Session) -> list[MessageOf]:
-    """Messages that did not arrive and that nobody has dealt with, newest first."""
-    return _messages(
-        session,
-        col(OutboxMessage.status).in_(sorted(DID_NOT_ARRIVE)),
-        col(OutboxMessage.dismissed_at).is_(None),
-    )
+    """Messages that did not arrive and that nobody has dealt with, newest first.
+
+    Without those in whose place an email went.
+    """
+    return _messages(session, *_FAILED, col(OutboxMessage.id).not_in(_emailed()))
+
+
+def emailed(session: Session) -> list[MessageOf]:
+    """Texts that did not arrive and in whose place an email went, newest first."""
+    return _messages(session, *_FAILED, col(OutboxMessage.id).in_(_emailed()))
+
+
+_FAILED = (
+    col(OutboxMessage.status).in_(sorted(DID_NOT_ARRIVE)),
+    col(OutboxMessage.dismissed_at).is_(None),
+)
+
+
+def _emailed() -> SelectOfScalar[int | None]:
+    """Ids of texts that an email stands in for; one that failed stands in for nothing."""
+    text_id = col(OutboxMessage.fallback_of)
+    stands = col(OutboxMessage.status).in_(sorted(TOLD | UNDERWAY))
+    return select(text_id).where(text_id.is_not(None), stands)
 
 
 def whole_failures(session: Session, limit: int) -> list[OutboxMessage]:
     """The newest of `failures` with their words."""
     query = (
         select(OutboxMessage)
-        .where(
-            col(OutboxMessage.status).in_(sorted(DID_NOT_ARRIVE)),
-            col(OutboxMessage.dismissed_at).is_(None),
-        )
+        .where(*_FAILED, col(OutboxMessage.id).not_in(_emailed()))
         .order_by(col(OutboxMessage.id).desc())
     )
     return list(session.exec(query.limit(limit)))
@@ -146,6 +161,12 @@ def sent_again(session: Session, message_id: int) -> Sequence[OutboxMessage]:
         .where(OutboxMessage.resent_of == message_id)
         .order_by(col(OutboxMessage.id))
     ).all()
+
+
+def email_instead(session: Session, message_id: int) -> OutboxMessage | None:
+    """The email that was queued in the place of this text, whatever became of it."""
+    query = select(OutboxMessage).where(OutboxMessage.fallback_of == message_id)
+    return session.exec(query).first()
 
 
 def fields_told(session: Session, message_id: int) -> Sequence[MessageField]:

@@ -9,12 +9,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import update
+from sqlalchemy import or_, update
 from sqlmodel import Session, col, delete, select
 
 from alerts.domain.decision import START_KINDS, Kind, Told, told_also
 from alerts.domain.delivery import TOLD, UNDERWAY, WAITING_FOR_RECEIPT, Status, advance
 from alerts.domain.quiet_hours import next_allowed
+from alerts.store.racing import added
 from alerts.store.tables import Area, DeliveryEvent, Farm, MessageField, OutboxMessage
 
 
@@ -37,12 +38,10 @@ def enqueue(
     A message that still waits to be sent is overtaken by newer words for the same purpose; one
     that left already is not repeated, and None is returned.
     """
-    known = session.exec(
-        select(OutboxMessage).where(OutboxMessage.dedupe_key == message.dedupe_key)
-    ).first()
+    known = _same_purpose(session, message)
+    if known is None and not added(session, message):
+        known = _same_purpose(session, message)  # somebody was faster
     if known is None:
-        session.add(message)
-        session.flush()
         _log(session, message, message.created_at)
         _set_fields(session, message, fields)
         return message
@@ -53,6 +52,12 @@ def enqueue(
     session.add(known)
     _set_fields(session, known, fields)
     return known
+
+
+def _same_purpose(session: Session, message: OutboxMessage) -> OutboxMessage | None:
+    """The message of this key, locked: no sender takes it while its words are replaced."""
+    same = select(OutboxMessage).where(OutboxMessage.dedupe_key == message.dedupe_key)
+    return session.exec(same.with_for_update()).first()
 
 
 _REPLACEABLE = (
@@ -96,11 +101,14 @@ def cancel_waiting(
     tried gives its key free, so that the same window can still speak.
     """
     waiting = session.exec(
-        select(OutboxMessage).where(
+        select(OutboxMessage)
+        .where(
             OutboxMessage.farm_id == farm_id,
             OutboxMessage.status == Status.QUEUED,
             col(OutboxMessage.kind).in_(sorted(START_KINDS)),
         )
+        .order_by(col(OutboxMessage.id))
+        .with_for_update()
     ).all()
     chosen = [
         message
@@ -149,9 +157,10 @@ def hold_closed_windows(session: Session, channel: str, now: datetime) -> None:
                     Area.time_zone == zone,
                 )
             )
+            held = select(OutboxMessage.id).where(*due, col(OutboxMessage.farm_id).in_(farms))
             session.exec(
                 update(OutboxMessage)
-                .where(*due, col(OutboxMessage.farm_id).in_(farms))
+                .where(col(OutboxMessage.id).in_(held.with_for_update(skip_locked=True)))
                 .values(not_before=opens)
                 .execution_options(synchronize_session=False)
             )
@@ -161,7 +170,7 @@ def claim(
     session: Session, *, channel: str, owner: str, now: datetime, lease: timedelta, limit: int
 ) -> list[OutboxMessage]:
     """Take up to ``limit`` messages of a channel that may go out now, as ``sending``."""
-    candidates = session.exec(
+    ids = session.exec(
         select(OutboxMessage.id)
         .where(
             OutboxMessage.status == Status.QUEUED,
@@ -172,26 +181,26 @@ def claim(
         )
         .order_by(col(OutboxMessage.next_attempt_at), col(OutboxMessage.id))
         .limit(limit)
+        .with_for_update(skip_locked=True)
     ).all()
-    claimed = []
-    for message_id in candidates:
-        taken = session.exec(
-            update(OutboxMessage)
-            .where(col(OutboxMessage.id) == message_id, col(OutboxMessage.status) == Status.QUEUED)
-            .values(
-                status=Status.SENDING,
-                lease_owner=owner,
-                lease_until=now + lease,
-                attempts=OutboxMessage.attempts + 1,
-                error_code="",
-                error_detail="",
-            )
+    if not ids:
+        return []
+    session.exec(
+        update(OutboxMessage)
+        .where(col(OutboxMessage.id).in_(ids))
+        .values(
+            status=Status.SENDING,
+            lease_owner=owner,
+            lease_until=now + lease,
+            attempts=OutboxMessage.attempts + 1,
+            error_code="",
+            error_detail="",
         )
-        if taken.rowcount == 1:
-            claimed.append(message_id)
+        .execution_options(synchronize_session=False)
+    )
     messages = session.exec(
         select(OutboxMessage)
-        .where(col(OutboxMessage.id).in_(claimed))
+        .where(col(OutboxMessage.id).in_(ids))
         .order_by(col(OutboxMessage.next_attempt_at), col(OutboxMessage.id))
         .execution_options(populate_existing=True)
     ).all()
@@ -200,28 +209,42 @@ def claim(
     return list(messages)
 
 
-def lapsed(session: Session, now: datetime) -> list[OutboxMessage]:
-    """Messages whose sender died in the act: nobody knows whether they left."""
-    return list(
-        session.exec(
-            select(OutboxMessage).where(
-                OutboxMessage.status == Status.SENDING, col(OutboxMessage.lease_until) < now
-            )
-        )
-    )
+def lapsed(
+    session: Session, now: datetime, longest: timedelta | None = None
+) -> list[OutboxMessage]:
+    """Messages whose sender died in the act: nobody knows whether they left.
+
+    A lease that ends later than ``longest`` from now was taken by a clock that ran ahead.
+    """
+    over = col(OutboxMessage.lease_until) < now
+    if longest is not None:
+        over = or_(over, col(OutboxMessage.lease_until) > now + longest)
+    query = select(OutboxMessage).where(OutboxMessage.status == Status.SENDING, over)
+    return list(session.exec(query.with_for_update(skip_locked=True)))
 
 
-def unclear(session: Session, now: datetime) -> list[OutboxMessage]:
-    """Messages to ask the gateway about, now that it had time to settle."""
-    return list(
-        session.exec(
-            select(OutboxMessage)
-            .where(
-                OutboxMessage.status == Status.UNKNOWN, col(OutboxMessage.next_attempt_at) <= now
-            )
-            .order_by(col(OutboxMessage.id))
+def take_unclear(
+    session: Session, *, channel: str, now: datetime, lease: timedelta, limit: int
+) -> list[OutboxMessage]:
+    """Up to ``limit`` messages to ask the gateway about, now that it had time to settle.
+
+    Nobody else is given them before the ``lease`` is over.
+    """
+    query = (
+        select(OutboxMessage)
+        .where(
+            OutboxMessage.status == Status.UNKNOWN,
+            OutboxMessage.channel == channel,
+            col(OutboxMessage.next_attempt_at) <= now,
         )
+        .order_by(col(OutboxMessage.id))
+        .limit(limit)
     )
+    taken = session.exec(query.with_for_update(skip_locked=True)).all()
+    for message in taken:
+        message.next_attempt_at = now + lease
+        session.add(message)
+    return list(taken)
 
 
 def awaiting_receipt(session: Session, since: datetime) -> list[OutboxMessage]:
@@ -240,13 +263,10 @@ def awaiting_receipt(session: Session, since: datetime) -> list[OutboxMessage]:
 
 def stale(session: Session, now: datetime) -> list[OutboxMessage]:
     """Queued messages that nobody needs any more."""
-    return list(
-        session.exec(
-            select(OutboxMessage).where(
-                OutboxMessage.status == Status.QUEUED, col(OutboxMessage.expires_at) <= now
-            )
-        )
+    query = select(OutboxMessage).where(
+        OutboxMessage.status == Status.QUEUED, col(OutboxMessage.expires_at) <= now
     )
+    return list(session.exec(query.with_for_update(skip_locked=True)))
 
 
 # ----------------------------------------------------------------------- recording
@@ -386,3 +406,14 @@ def is_known(session: Session, dedupe_key: str) -> bool:
 def get(session: Session, message_id: int | None) -> OutboxMessage:
     """A message as it stands now, locked until the end of the transaction."""
     return session.get_one(OutboxMessage, message_id, with_for_update=True)
+
+
+def get_all(session: Session, message_ids: Iterable[int | None]) -> dict[int | None, OutboxMessage]:
+    """Messages as they stand now, by id, locked until the end of the transaction."""
+    query = (
+        select(OutboxMessage)
+        .where(col(OutboxMessage.id).in_(list(message_ids)))
+        .order_by(col(OutboxMessage.id))
+        .with_for_update()
+    )
+    return {message.id: message for message in session.exec(query)}

@@ -11,6 +11,7 @@ from sqlalchemy import and_
 from sqlmodel import Session, col, delete, func, select
 
 from alerts.domain.outlook import FarmOutlook, FieldOutlook
+from alerts.store.racing import added
 from alerts.store.tables import (
     Area,
     AreaWeather,
@@ -195,13 +196,17 @@ def calendar_sequence(
     session: Session, *, farm_id: int, season: int, cutting: int, uid: str, start_on: date
 ) -> int:
     """Sequence number for the event: 0 at first, one more whenever the date moved."""
-    entry = session.get(CalendarEntry, (farm_id, season, cutting))
+    key = (farm_id, season, cutting)
+    entry = session.get(CalendarEntry, key, with_for_update=True)
     if entry is None:
-        entry = CalendarEntry(
+        first = CalendarEntry(
             farm_id=farm_id, season=season, cutting=cutting, uid=uid, start_on=start_on
         )
-    elif entry.start_on != start_on:
+        if added(session, first):
+            return first.sequence
+        entry = session.get_one(CalendarEntry, key, with_for_update=True)
+    if entry.start_on != start_on:
         entry.sequence += 1
         entry.start_on = start_on
-    session.add(entry)
+        session.add(entry)
     return entry.sequence

@@ -14,6 +14,7 @@ from alerts.domain.delivery import Status
 from alerts.domain.names import name_key
 from alerts.domain.records import RosterRow
 from alerts.store.consents import agreements
+from alerts.store.racing import added
 from alerts.store.tables import Area, Consent, Farm, FarmField, OptOut, OutboxMessage, Person
 
 
@@ -25,20 +26,21 @@ def put_person(
     email: str,
     alert_by: str,
     language: str = "en",
+    email_if_unreached: bool | None = None,
     farm_id: int | None = None,
 ) -> Person:
     """The farmer of this name with this phone or email, made new or brought up to date.
 
-    A shared address alone does not make two people one: neighbours share an office's email, and a
-    text meant for one must not go to the other's phone. Only somebody who farms ``farm_id`` and
-    nothing else takes a new name or a new address.
+    A shared address alone does not make two people one: neighbours share an office's email. Only
+    who farms ``farm_id`` and nothing else takes a new name or address. None leaves as it was.
     """
     person = known_farmer(session, name, phone, email, farm_id) or Person(name=name)
     person.name = name
     person.phone = phone or person.phone
     person.email = email or person.email
-    person.alert_by = alert_by
-    person.language = language
+    person.alert_by, person.language = alert_by, language
+    if email_if_unreached is not None:
+        person.email_if_unreached = email_if_unreached
     session.add(person)
     session.flush()
     return person
@@ -147,9 +149,8 @@ def put_field(session: Session, farm: Farm, row: RosterRow) -> FarmField:
     """The field of this name on the farm. Its cutting is kept once a cut has been recorded."""
     assert farm.id is not None
     key = name_key(row.field)
-    field = session.exec(
-        select(FarmField).where(FarmField.farm_id == farm.id, FarmField.key == key)
-    ).first()
+    query = select(FarmField).where(FarmField.farm_id == farm.id, FarmField.key == key)
+    field = session.exec(query).first()
     if field is None:
         field = FarmField(farm_id=farm.id, name=row.field, key=key, cutting=row.cutting)
     if field.cut_on is None:
@@ -229,11 +230,13 @@ class Recipient:
 def has_agreed(session: Session, channel: str, address: str) -> bool:
     """Whether anybody at this address ever agreed, even if they took it back since.
 
-    Whether one person did, `consents.has_agreed` says.
+    Whether one person did, `consents.has_agreed` says. Who was forgotten has no address any more.
     """
     found = session.exec(
-        select(Consent.id).where(Consent.channel == channel, Consent.address == address).limit(1)
-    )
+        select(Consent.id).join(Person, col(Person.id) == col(Consent.person_id))
+        .where(Consent.channel == channel, Consent.address == address)
+        .where(or_(col(Person.phone) != "", col(Person.email) != ""))
+    )  # fmt: skip
     return found.first() is not None
 
 
@@ -310,12 +313,8 @@ def names(session: Session, person_ids: Iterable[int]) -> dict[int, str]:
 
 
 def consultants(session: Session) -> list[Person]:
-    rows = session.exec(
-        select(Person)
-        .where(col(Person.id).in_(select(Farm.consultant_id)))
-        .order_by(col(Person.id))
-    )
-    return list(rows)
+    query = select(Person).where(col(Person.id).in_(select(Farm.consultant_id)))
+    return list(session.exec(query.order_by(col(Person.id))))
 
 
 # --------------------------------------------------------------- stopping, being written to
@@ -345,7 +344,7 @@ def opt_out(session: Session, channel: str, address: str, now: datetime, how: st
     """
     entry = _ledger_entry(session, channel, address)
     if entry is None:
-        session.add(OptOut(channel=channel, address=address, at=now, how=how))
+        added(session, OptOut(channel=channel, address=address, at=now, how=how))
     elif entry.ended_at is not None:
         entry.at, entry.how = now, how
         entry.ended_at, entry.ended_how = None, ""

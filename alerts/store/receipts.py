@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from sqlmodel import Session, select
+from sqlmodel import Session, col, select
 
 from alerts.domain.delivery import Status
 from alerts.store import outbox
@@ -25,13 +25,12 @@ def by_public_id(session: Session, public_id: str) -> OutboxMessage | None:
 
 def cancel_to(session: Session, channel: str, address: str, now: datetime, reason: str) -> int:
     """Cancel whatever waits unsent for an address; returns how many."""
-    waiting = session.exec(
-        select(OutboxMessage).where(
-            OutboxMessage.channel == channel,
-            OutboxMessage.to_address == address,
-            OutboxMessage.status == Status.QUEUED,
-        )
-    ).all()
+    query = select(OutboxMessage).where(
+        OutboxMessage.channel == channel,
+        OutboxMessage.to_address == address,
+        OutboxMessage.status == Status.QUEUED,
+    )
+    waiting = session.exec(query.order_by(col(OutboxMessage.id)).with_for_update()).all()
     for message in waiting:
         outbox.settle(session, message, Status.CANCELLED, now, detail=reason)
     return len(waiting)

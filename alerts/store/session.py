@@ -8,7 +8,7 @@ from pathlib import Path
 
 from alembic import command
 from alembic.config import Config
-from sqlalchemy import Connection, Engine, event
+from sqlalchemy import Connection, Engine, event, text
 from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.pool import ConnectionPoolEntry
@@ -19,6 +19,9 @@ from alerts.store.withdrawn import leave_out
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 
+TURN, MIGRATING, LEADING = 7_430_001, 7_430_002, 7_430_003
+"""Numbers of our advisory locks in a PostgreSQL database."""
+
 
 def build_engine(url: str) -> Engine:
     """An engine for ``url``; on SQLite a write transaction takes its lock at BEGIN.
@@ -27,7 +30,8 @@ def build_engine(url: str) -> Engine:
     long the busy timeout; taking the lock at the start lets it wait instead.
     """
     try:
-        engine = create_engine(url)
+        # A connection that a server closed meanwhile is found out before it is used.
+        engine = create_engine(url, pool_pre_ping=not url.startswith("sqlite"))
     except (ArgumentError, ModuleNotFoundError) as error:
         raise ConfigurationError(
             f"CUTCALL_DATABASE_URL: cannot use this address ({error}); "
@@ -58,8 +62,17 @@ def _begin_sqlite(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 
+_TAKE_LOCK = text("SELECT pg_advisory_xact_lock(:number)")  # given back with the transaction
+
+
 class Sessions:
-    """Hands out sessions; a service opens one, does one thing, and it commits or rolls back."""
+    """Hands out sessions; a service opens one, does one thing, and it commits or rolls back.
+
+    SQLite has one writer at a time. On PostgreSQL `write` waits for its turn likewise, so that
+    whoever looks first and adds after is right on both. Workers of which many run at once use
+    `write_beside`; there a query locks the rows it will change. So that nobody waits in a circle,
+    rows are locked in this order: gateway, outbox, area.
+    """
 
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
@@ -73,21 +86,31 @@ class Sessions:
 
     @contextmanager
     def write(self) -> Iterator[Session]:
-        """Commit at the end; roll back on any error."""
+        """Commit at the end; roll back on any error. One at a time over all processes."""
+        with self.write_beside() as session:
+            if self.engine.dialect.name == "postgresql":
+                session.connection().execute(_TAKE_LOCK, {"number": TURN})
+            yield session
+
+    @contextmanager
+    def write_beside(self) -> Iterator[Session]:
+        """The same beside others who write, for what locks the rows it changes."""
         with Session(self._writer, expire_on_commit=False) as session, session.begin():
             event.listen(session, "do_orm_execute", leave_out)
             yield session
 
 
 def upgrade(engine: Engine, revision: str = "head") -> None:
-    """Bring the database's tables to ``revision``.
+    """Bring the database's tables to ``revision``; of several processes that start, one does it.
 
     ConfigurationError when the database cannot be reached, or is none.
     """
     _check_reachable(engine)
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS))
-    with engine.begin() as connection:
+    with engine.execution_options(writes=True).begin() as connection:
+        if engine.dialect.name == "postgresql":
+            connection.execute(_TAKE_LOCK, {"number": MIGRATING})
         config.attributes["connection"] = connection
         command.upgrade(config, revision)
 

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
-from sqlalchemy import ColumnElement
+from sqlalchemy import ColumnElement, and_
 from sqlalchemy.orm import Mapped
 from sqlmodel import Session, col, func, or_, select
 
 from alerts.store.tables import Area, Farm, FarmField, OutboxMessage, Person, SignUp
+
+LONGEST_COUNTED = timedelta(days=2)
+"""What is bounded by the hour or day is counted from within a day; later than this lies ahead."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +69,24 @@ def signed_up_at(session: Session, farm_id: int) -> datetime | None:
 
 
 def number_to(session: Session, channel: str, address: str, since: datetime) -> int:
-    """How many confirmations were asked of an address, or its mailbox, since then."""
+    """How many confirmations were asked of an address, or its mailbox, since then.
+
+    Here and in what else counts "since": see `_recent`.
+    """
     return session.exec(
         select(func.count())
         .select_from(SignUp)
-        .where(SignUp.channel == channel, col(SignUp.asked_at) > since)
+        .where(SignUp.channel == channel, _recent(col(SignUp.asked_at), since))
         .where(_same_mailbox(col(SignUp.address), channel, address))
     ).one()
+
+
+def _recent(column: Mapped[datetime], since: datetime) -> ColumnElement[bool]:
+    """Whether something was after ``since``, which lies at most a day back.
+
+    What lies ahead was kept by a clock that ran ahead: it must not count until that day comes.
+    """
+    return and_(column > since, column <= since + LONGEST_COUNTED)
 
 
 def _same_mailbox(column: Mapped[str], channel: str, address: str) -> ColumnElement[bool]:
@@ -89,7 +103,7 @@ def _same_mailbox(column: Mapped[str], channel: str, address: str) -> ColumnElem
 
 def ips_since(session: Session, since: datetime) -> Sequence[str]:
     """Where the sign-ups since then came from, one for each."""
-    return session.exec(select(SignUp.ip).where(col(SignUp.asked_at) > since)).all()
+    return session.exec(select(SignUp.ip).where(_recent(col(SignUp.asked_at), since))).all()
 
 
 def waiting(session: Session, channel: str, address: str, now: datetime) -> list[SignUp]:
@@ -161,6 +175,6 @@ def messages_to(session: Session, kind: str, channel: str, address: str, since: 
             OutboxMessage.kind == kind,
             OutboxMessage.channel == channel,
             _same_mailbox(col(OutboxMessage.to_address), channel, address),
-            col(OutboxMessage.created_at) > since,
+            _recent(col(OutboxMessage.created_at), since),
         )
     ).one()

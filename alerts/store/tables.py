@@ -490,6 +490,6 @@ class Gateway(SQLModel, table=True):
     allowance: float = 0.0  # messages that may leave at ``refilled_at``
     refilled_at: datetime | None = _instant(default=None, nullable=True)
     failures: int = 0  # in a row, of the gateway itself
-    opened_at: datetime | None = _instant(default=None, nullable=True)  # None: it works
-    closed_until: datetime | None = _instant(default=None, nullable=True)  # nothing is sent before
+    failing_since: datetime | None = _instant(default=None, nullable=True)  # None: it works
+    paused_until: datetime | None = _instant(default=None, nullable=True)  # nothing is sent before
     reason: str = ""

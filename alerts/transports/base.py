@@ -68,6 +68,7 @@ class SendResult:
     code: str = ""  # the gateway's own code, kept raw
     detail: str = ""  # the gateway's own words, kept raw
     retry_after_s: float | None = None
+    gateway_wide: bool = False  # speaks of the gateway or the line, not of this message
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,5 +116,12 @@ class Transport(Protocol):
     async def read_back(self, gateway_id: str) -> Sighting | None:
         """What became of an accepted message; None where the transport cannot tell."""
         ...
+
+    async def time_there(self) -> datetime | None:
+        """What the gateway's own clock shows, aware; None where it tells none.
+
+        Raises TransportError when the gateway cannot be asked.
+        """
+        return None
 
     async def aclose(self) -> None: ...

@@ -58,6 +58,12 @@ CODES: Mapping[int, Outcome] = MappingProxyType(
 )
 """Code -> what it says about sending the message (once more)."""
 
+GATEWAY_WIDE = frozenset({20003, 20404, 20429, 20500, 20503, 30002})
+"""Codes that speak of the account or the gateway: whatever is sent meets with the same."""
+
+MOST_DIGITS = 9
+"""No code is longer, and tables hold no larger number."""
+
 DELIVERIES: Mapping[str, Delivery] = MappingProxyType(
     {
         "accepted": Delivery.PENDING,
@@ -79,7 +85,8 @@ DELIVERIES: Mapping[str, Delivery] = MappingProxyType(
 
 def code_number(code: str) -> int | None:
     """The code as a number, or None for a gateway's own form such as 'S1001'."""
-    return int(code) if code.isascii() and code.isdigit() else None
+    is_number = code.isascii() and code.isdigit() and len(code) <= MOST_DIGITS
+    return int(code) if is_number else None
 
 
 def outcome_of_code(code: str, codes: Mapping[int, Outcome] = CODES) -> Outcome | None:
@@ -90,6 +97,11 @@ def outcome_of_code(code: str, codes: Mapping[int, Outcome] = CODES) -> Outcome 
     """
     number = code_number(code)
     return None if number is None else codes.get(number)
+
+
+def is_gateway_wide(code: str) -> bool:
+    """Whether any other message would be answered so, too."""
+    return code_number(code) in GATEWAY_WIDE
 
 
 def is_opted_out(delivery: Delivery, code: str) -> bool:

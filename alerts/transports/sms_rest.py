@@ -23,7 +23,14 @@ from alerts.transports.base import (
     Sighting,
     Transport,
 )
-from alerts.transports.gateway_codes import CODES, delivery_of_status, is_opted_out, outcome_of_code
+from alerts.transports.gateway_codes import (
+    CODES,
+    code_number,
+    delivery_of_status,
+    is_gateway_wide,
+    is_opted_out,
+    outcome_of_code,
+)
 
 API_VERSION = "2010-04-01"
 CONNECT_TIMEOUT_S = 10.0
@@ -32,6 +39,7 @@ PAGE_SIZE = 100
 MAX_PAGES = 40
 EARLIEST = timedelta(minutes=1)  # clocks of two machines differ
 STALE = timedelta(days=1)
+LONGEST_WAIT_S = 86400.0  # whoever asks for more, in earnest or by a slip, is asked again
 
 NOT_SENT = (httpx.ConnectError, httpx.ConnectTimeout, httpx.PoolTimeout, httpx.ProxyError)
 SETUP_STATUSES = (401, 403, 404)
@@ -99,9 +107,11 @@ class SmsRest(Transport):
                 follow_redirects=False,
             )
         except NOT_SENT as error:
-            return SendResult(Outcome.LATER, detail=f"not connected: {_words(error)}")
+            detail = f"not connected: {_words(error)}"
+            return SendResult(Outcome.LATER, detail=detail, gateway_wide=True)
         except httpx.HTTPError as error:
-            return SendResult(Outcome.UNKNOWN, detail=f"no answer: {_words(error)}")
+            detail = f"no answer: {_words(error)}"
+            return SendResult(Outcome.UNKNOWN, detail=detail, gateway_wide=True)
         return result_of(response, self._codes, self._clock())
 
     async def find(self, message: OutgoingMessage) -> Sighting | None:
@@ -133,6 +143,11 @@ class SmsRest(Transport):
         if sighting is None:
             raise self._error("answered without a message id")
         return sighting
+
+    async def time_there(self) -> datetime | None:
+        """The Date of any answer (RFC 9110, section 6.6.1), be it a refusal."""
+        response = await self._get(httpx.URL(f"{self._account_url}.json"))
+        return _instant(response.headers.get("Date", ""))
 
     async def aclose(self) -> None:
         if self._owns_client:
@@ -210,14 +225,15 @@ def result_of(response: httpx.Response, codes: Mapping[int, Outcome], now: datet
     if response.is_client_error:
         return _declined(response, body, codes, now)
     code, words = _complaint(body)
-    return SendResult(Outcome.UNKNOWN, code=code, detail=words or f"HTTP {response.status_code}")
+    detail = words or f"HTTP {response.status_code}"
+    return SendResult(Outcome.UNKNOWN, code=code, detail=detail, gateway_wide=True)
 
 
 def _created(response: httpx.Response, body: JsonObject | None) -> SendResult:
     sid = _text(body.get("sid")) if body else ""
     if body is None or not sid:
         detail = f"HTTP {response.status_code} without a message id"
-        return SendResult(Outcome.UNKNOWN, detail=detail)
+        return SendResult(Outcome.UNKNOWN, detail=detail, gateway_wide=True)
     return SendResult(Outcome.ACCEPTED, gateway_id=sid, parts=_parts(body.get("num_segments")))
 
 
@@ -232,8 +248,13 @@ def _declined(
     if outcome is None:
         outcome = _outcome_of_status(response.status_code, clear=bool(code or words))
     wait = _retry_after_s(response, now) if outcome is Outcome.LATER else None
-    detail = words or f"HTTP {response.status_code}"
-    return SendResult(outcome, code=code, detail=detail, retry_after_s=wait)
+    return SendResult(
+        outcome,
+        code=code,
+        detail=words or f"HTTP {response.status_code}",
+        retry_after_s=wait,
+        gateway_wide=is_gateway_wide(code) or response.status_code in (401, *UNCLEAR_STATUSES),
+    )
 
 
 def _outcome_of_status(status: int, *, clear: bool) -> Outcome:
@@ -289,9 +310,11 @@ def sighting_of(row: JsonObject) -> Sighting | None:
 def _retry_after_s(response: httpx.Response, now: datetime) -> float | None:
     raw = response.headers.get("Retry-After", "").strip()
     if raw.isascii() and raw.isdigit():
-        return float(raw)
+        return min(float(raw), LONGEST_WAIT_S)
     until = _instant(raw)
-    return None if until is None else max(0.0, (until - now).total_seconds())
+    if until is None:
+        return None
+    return min(max(0.0, (until - now).total_seconds()), LONGEST_WAIT_S)
 
 
 def _instant(raw: str) -> datetime | None:
@@ -307,14 +330,13 @@ def _instant(raw: str) -> datetime | None:
 
 def _parts(raw: object) -> int | None:
     """Number of parts; None while the gateway has not counted them (it then says 0)."""
-    text = _text(raw)
-    return int(text) or None if text.isascii() and text.isdigit() else None
+    return code_number(_text(raw)) or None
 
 
 def _json_object(response: httpx.Response) -> JsonObject | None:
     try:
         body: object = response.json()
-    except ValueError:
+    except (ValueError, RecursionError):  # nested without an end
         return None
     return body if isinstance(body, dict) else None
 

@@ -30,6 +30,7 @@ from alerts.transports.email_message import WIRE, build_email, mailbox
 
 QUIT_TIMEOUT_S = 5.0
 MAILBOX_FULL = 552
+CLOSING = 421  # the server ends its service for now (RFC 5321 section 4.2.2)
 
 
 class Security(StrEnum):
@@ -161,9 +162,15 @@ class Smtp(Transport):
                 await act()
             except SMTPResponseException as error:
                 outcome = outcome_of_reply(error.code, step)
-                return SendResult(outcome, code=str(error.code), detail=error.message)
+                ours = step is Step.GREETING or outcome is Outcome.MISCONFIGURED
+                wide = ours or error.code == CLOSING
+                return SendResult(
+                    outcome, code=str(error.code), detail=error.message, gateway_wide=wide
+                )
             except (SMTPException, OSError, ValueError) as error:
-                return SendResult(outcome_of_break(error, step), detail=f"at {step}: {error}")
+                outcome = outcome_of_break(error, step)
+                wide = outcome is not Outcome.REFUSED
+                return SendResult(outcome, detail=f"at {step}: {error}", gateway_wide=wide)
         return SendResult(Outcome.ACCEPTED, gateway_id=envelope.message_id)
 
 

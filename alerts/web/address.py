@@ -35,7 +35,7 @@ def add_routes(app: FastAPI, parts: Parts) -> None:
     async def send_form(request: Request, token: str) -> Response:
         posted = await read_form(request, MOST_BYTES)
         form = SignUpForm(
-            typed={"address": text_of(posted, "address")},
+            typed={name: text_of(posted, name) for name in ("address", "email_if_unreached")},
             language=chosen(text_of(posted, "lang")),
             agreed=text_of(posted, "consent") == "yes",
         )
@@ -68,6 +68,7 @@ def _show(pages: Pages, parts: Parts, token: str, form: SignUpForm, asked: Asked
         status=429 if asked.too_many else 422 if errors else 200,
         base=f"/farm/{token}",
         typed=form.typed.get("address", ""),
+        instead=form.typed.get("email_if_unreached") == "yes",
         agreed=form.agreed,
         errors=errors,
         too_many=asked.too_many,

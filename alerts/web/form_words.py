@@ -149,6 +149,7 @@ EXPECTED = {
     "send_from": "Check the hour: such as 07:00.",
     "send_to": "Check the hour: such as 20:00.",
     "alert_by": "Choose how you want to be told.",
+    "email_if_unreached": "Tick the box or leave it.",
     "address": "Give a phone number with its area code, or an email address.",
 }
 """What to give instead, for what has no sentence in the language of the page."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from starlette.datastructures import FormData
+from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 from starlette.formparsers import MultiPartException
 from starlette.requests import Request
@@ -23,11 +23,27 @@ async def read_form(request: Request, most_bytes: int = MOST_BYTES) -> FormData:
         raise HTTPException(413, f"larger than {most_bytes // 1024} KiB; send less at once")
     request._body = body
     try:
-        return await request.form(max_files=1, max_fields=MOST_FIELDS, max_part_size=most_bytes)
+        form = await request.form(max_files=1, max_fields=MOST_FIELDS, max_part_size=most_bytes)
+        return _storable(form)
+    except UnicodeError as error:  # multipart may name any encoding
+        raise HTTPException(400, "the form cannot be read; send it as UTF-8") from error
     except MultiPartException as error:
         raise HTTPException(
             400, f"the form cannot be read ({error.message}); send it again"
         ) from error
+
+
+def _storable(form: FormData) -> FormData:
+    """The form without NULs, which PostgreSQL does not keep.
+
+    UnicodeError for halves of characters, which some encodings yield and no table takes.
+    """
+    pairs: list[tuple[str, str | UploadFile]] = []
+    for name, value in form.multi_items():
+        said = value if isinstance(value, str) else value.filename or ""
+        f"{name}{said}".encode()
+        pairs.append((name, value.replace("\x00", "") if isinstance(value, str) else value))
+    return FormData(pairs)
 
 
 async def read_at_most(request: Request, most: int) -> bytes | None:

@@ -16,7 +16,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from alerts.bootstrap import Parts
 from alerts.domain.errors import CutcallError
-from alerts.services import desk, operations
+from alerts.services import clock_check, desk, operations
 from alerts.services.accept_results import settle
 from alerts.services.links import Role
 from alerts.web.access import visitor
@@ -50,6 +50,7 @@ DONE = {
     "dismissed": "Taken off the list: {n}.",
     "assigned": "The name is known from now on; waiting results that flow on: {n}.",
     "settled": "Settled: {n}. The document itself is kept.",
+    "trusted": "The work goes on by this clock.",
 }
 """What the page says after an action; ``n`` is the number the action gave."""
 
@@ -144,6 +145,10 @@ class _Teller:
         local = moment.astimezone(ZoneInfo(self.zone))
         return f"{self._words.short_day(local.date())}, {self._words.clock(local.time())}"
 
+    def moment(self, moment: datetime) -> str:
+        """With the year: a clock may be wrong by one."""
+        return f"{moment.astimezone(ZoneInfo(self.zone)):%Y-%m-%d %H:%M}"
+
     def ago(self, moment: datetime) -> str:
         return span(self._now - moment)
 
@@ -217,6 +222,11 @@ def _settle(parts: Parts, form: FormData) -> tuple[str, int]:
     return "settled", settle(parts.sessions, _number(form, "document"))
 
 
+def _trust_clock(parts: Parts, _: FormData) -> tuple[str, int]:
+    clock_check.trust(parts.sessions, parts.clock())
+    return "trusted", 1
+
+
 ACTIONS: Mapping[str, Action] = {
     "retry": _send_again,
     "dismiss": _dismiss,
@@ -224,4 +234,5 @@ ACTIONS: Mapping[str, Action] = {
     "dismiss-late": _dismiss_late,
     "assign": _assign,
     "settle": _settle,
+    "trust-clock": _trust_clock,
 }

@@ -41,7 +41,18 @@ from alerts.web.pages import Pages
 MOST_BYTES = 128 * 1024
 FIELDS = "the fields"
 ON_PAGE = (
-    *("farmer", "phone", "alert_by", "email", "farm", "area", FIELDS, "animal_class", "index"),
+    *(
+        "farmer",
+        "phone",
+        "alert_by",
+        "email",
+        "email_if_unreached",
+        "farm",
+        "area",
+        FIELDS,
+        "animal_class",
+        "index",
+    ),
     *("feed_target", "harvest_days", "acres_per_day", "harvest_method", "handling_loss"),
     *("which_load", "notice_days", "send_from", "send_to", "language", "consent"),
 )

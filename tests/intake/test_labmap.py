@@ -91,6 +91,18 @@ def test_parse_lab_map_that_is_no_toml() -> None:
         parse_lab_map("wren", "lab = Wren")
 
 
+@pytest.mark.parametrize("text", ["a = " + "[" * 10_000, f"a = {'9' * 5000}"])
+def test_parse_lab_map_that_is_beyond_all_bounds(text: str) -> None:
+    with pytest.raises(ConfigurationError, match=r"^wren\.toml is not valid TOML"):
+        parse_lab_map("wren", text)
+
+
+def test_parse_lab_map_refuses_a_date_form_that_names_a_part_twice() -> None:
+    text = GOOD.replace("%d.%m.%Y", "%d.%m.%Y %d")
+    with pytest.raises(ConfigurationError, match="does not hold a day, a month and a year"):
+        parse_lab_map("wren", text)
+
+
 def test_parse_lab_map_refuses_its_key_as_an_entry() -> None:
     with pytest.raises(ConfigurationError, match="'key' is the file name"):
         parse_lab_map("wren", 'key = "x"\n' + GOOD)

@@ -101,6 +101,15 @@ def test_read_body_of_json_with_characters_no_file_could_hold(
     assert len(read_document(document, lab_maps, rules).results) == 1
 
 
+def test_read_body_of_json_gives_words_that_can_be_stored_and_answered() -> None:
+    row = '{"field": "A", "sampled_on": "2031-05-12", "rfv": 180}'
+    body = f'{{"lab": "kes\\ud800\\u0000trel", "results": [{row}]}}'.encode()
+    assert read_body("post", "application/json", body).lab == "kes? trel"
+    with pytest.raises(UnreadableDocument, match=r"'\?' of result 1 is not a single") as caught:
+        read_body("post", "application/json", b'{"results": [{"\\ud800": []}]}')
+    str(caught.value).encode()
+
+
 @pytest.mark.parametrize("kind", ["", "application/xml", "multipart/form-data"])
 def test_read_body_of_another_type(kind: str) -> None:
     with pytest.raises(UnreadableDocument, match="send text/csv or application/json"):

@@ -637,3 +637,13 @@ def test_sampling_days_are_those_of_the_whole_area() -> None:
 def test_digest_is_daily_weekly_or_on_changes() -> None:
     assert accepted({"digest": "Changes"}).digest is DigestEvery.CHANGES
     assert "daily, weekly, changes" in rejected({"digest": "hourly"}).reason
+
+
+def test_email_for_texts_that_do_not_arrive_is_yes_no_or_as_it_was() -> None:
+    mail = {"email": "ada@example.org"}
+    said = [accepted({**mail, "email_if_unreached": one}) for one in ("yes", "No", "")]
+    assert [row.email_if_unreached for row in said] == [True, False, None]
+    faulty = rejected({"email_if_unreached": "yes", "email": ""})
+    assert faulty.column == "email_if_unreached"
+    assert "the email is missing" in faulty.reason.casefold()
+    assert rejected({**mail, "email_if_unreached": "maybe"}).column == "email_if_unreached"

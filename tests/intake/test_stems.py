@@ -109,6 +109,8 @@ def test_stems_with_the_trade_s_words_for_a_stage(read: Read, word: str, stage: 
     [
         ("field,spot,height_in,stage", "no column for 'sampled_on'"),
         ("sampled_on,spot,height_in,stage", "no column for 'field'"),
+        ("field,sampled_on,spot,height_mean,stage", "no column for 'height'"),
+        ("field,sampled_on,height-0_in,stage", "no column for 'height'"),
         ("field,sampled_on,height (furlongs),stage", "a unit that is not known"),
         ("field,sampled_on,height,stage", "name it for example 'Height .in.'"),
         ("field,sampled_on,height_in,height_cm,stage", "both hold height"),

@@ -158,5 +158,10 @@ def test_check_names_names_the_duplicate() -> None:
         check_names("a.csv", Header(1, ("field", "lab_number", "Lab number")))
 
 
+def test_check_names_names_a_duplicate_of_one_letter() -> None:
+    with pytest.raises(UnreadableDocument, match="two columns named 'x'"):
+        check_names("a.csv", Header(1, ("field", "x", "x")))
+
+
 def test_check_names_allows_unnamed_columns() -> None:
     check_names("a.csv", Header(1, ("field", "", "", "rfv")))

@@ -23,7 +23,7 @@ from alerts.services.client_table import (
 )
 from alerts.services.links import Role
 from alerts.store import digests, people
-from alerts.store.tables import Farm, FarmField, Person
+from alerts.store.tables import Farm, FarmField, OutboxMessage, Person
 from alerts.transports.base import Outcome
 
 EVERYBODY = ClientFilter()
@@ -103,6 +103,31 @@ def test_told_line_says_what_became_of_the_message(spring: Service) -> None:
     assert line.start_on == client(spring, "Plum Bottom").start_median
     assert line.fate == "taken by the gateway, no receipt yet"
     assert not line.failed
+
+
+def test_text_that_went_by_email_instead_is_no_failure(spring: Service) -> None:
+    for _ in spring.messages("coming"):
+        spring.sms.say(Outcome.REFUSED, detail="not a valid number")
+    spring.morning(day(0))
+    [text] = [m for m in spring.messages("coming") if m.to_address == PHONE]
+    copied = text.model_dump(exclude={"id", "public_id", "dedupe_key", "channel", "status"})
+    with spring.sessions.write() as session:
+        session.add(
+            OutboxMessage(
+                **{**copied, "fallback_of": text.id, "to_address": "ada@example.org"},
+                public_id="instead",
+                dedupe_key="instead",
+                channel="email",
+                status="accepted",
+            )
+        )
+    plum = client(spring, "Plum Bottom")
+    assert [line.fate for line in plum.told] == [
+        "could not be sent (not a valid number), sent by email instead",
+        "taken by the mail server",
+    ]
+    assert not plum.failed
+    assert plum.known == text.start_on
 
 
 def test_refused_message_counts_as_failed_without_its_address(spring: Service) -> None:

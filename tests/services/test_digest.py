@@ -353,6 +353,29 @@ def test_result_that_was_corrected_is_told_from_a_new_one(told: Service) -> None
     assert "corrected result from East" in changed(told)
 
 
+def test_text_that_went_by_email_instead_is_said_and_no_failure(told: Service) -> None:
+    [stone] = [row.id for row in told.rows(Farm) if row.name == "Stone Row"]
+    [text] = [m for m in told.messages("coming") if m.farm_id == stone]
+    copied = text.model_dump(exclude={"id", "public_id", "dedupe_key", "channel", "status"})
+    with told.sessions.write() as session:
+        session.get_one(OutboxMessage, text.id).status = "undelivered"
+        session.add(
+            OutboxMessage(
+                **{**copied, "fallback_of": text.id, "to_address": "ivo@example.org"},
+                public_id="instead",
+                dedupe_key="instead",
+                channel="email",
+                status="accepted",
+            )
+        )
+    told.clock.set(day(1), time(6, 30))
+    queue(told, day(1))
+    said = " ".join(text_of(told).split())
+    assert "did not arrive, sent by email instead." in said
+    assert "email in place of a text to Ivo Brandt: start about" in said
+    assert "failed" not in said
+
+
 def test_cut_pause_and_failure_are_news(told: Service) -> None:
     told.clock.set(day(1), time(6, 30))
     told.cut("Ridge", day(1), farm="Alder End")
@@ -526,3 +549,44 @@ def test_digest_that_never_left_has_said_nothing(told: Service) -> None:
         found = last_digests(session, people)
     assert {one.on for one in found.values()} == {None}
     assert {one.queued_on for one in found.values()} == {MONDAY}
+
+
+@pytest.mark.parametrize("back_on", [8, 9, 13])
+def test_weekly_digest_missed_on_its_monday_goes_on_the_day_after(
+    spring: Service, back_on: int
+) -> None:
+    ask(spring, digest="weekly")
+    assert queue(spring) == 2
+    assert queue(spring, day(back_on)) == 2  # the other one is Eva's daily one
+    mine = [message for message in spring.messages("digest") if message.to_address == PER]
+    assert [message.told_on for message in mine] == [MONDAY, day(back_on)]
+    queue(spring, day(14))
+    queue(spring, day(15))
+    mine = [message for message in spring.messages("digest") if message.to_address == PER]
+    assert [message.told_on for message in mine][2:] == [day(14)]
+
+
+def test_weekly_digest_with_nothing_to_say_on_monday_is_not_one_that_was_missed(
+    told: Service,
+) -> None:
+    ask(told, digest="weekly", digest_if_unchanged=False)
+    queue(told, day(7))
+    queue(told, day(14))
+    told.clock.set(day(15), time(13))
+    told.results({"farm": "Stone Row", "field": "East", "rfv": 196, "sampled_on": day(14)})
+    for on in range(15, 21):
+        queue(told, day(on), time(14))
+    mine = [message for message in told.messages("digest") if message.to_address == PER]
+    assert [message.told_on for message in mine] == [MONDAY, day(7)]
+    queue(told, day(21))
+    assert "new result from East" in changed(told)
+
+
+def test_digest_queued_by_a_clock_a_year_ahead_does_not_silence_today(spring: Service) -> None:
+    queue(spring)
+    with spring.sessions.write() as session:
+        for row in session.exec(select(DigestSent)).all():
+            row.sent_on = date(2028, 5, 10)
+            session.add(row)
+    assert queue(spring, day(1)) == 2
+    assert {row.sent_on for row in spring.rows(DigestSent)} == {day(1)}

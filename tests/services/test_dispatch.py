@@ -18,7 +18,9 @@ from factories import (
 from fakes import HANGS, Answer, FakeTransport
 
 from alerts.domain.delivery import Status
-from alerts.services.dispatch import OPERATOR_WAIT, SendReport, dispatch_due
+from alerts.services.dispatch import dispatch_due
+from alerts.services.outcomes import OPERATOR_WAIT
+from alerts.services.sending import SendReport
 from alerts.store import outbox, people
 from alerts.store.tables import OptOut
 from alerts.transports.base import (
@@ -478,7 +480,7 @@ def dispatch(service: Service, transport: FakeTransport, owner: str = "slow") ->
 def test_second_sender_that_looks_at_the_same_time_sends_nothing_twice(
     waiting: Service,
 ) -> None:
-    """Both ask the gateway about one unclear message and both hear that it is not there."""
+    """While one asks the gateway about an unclear message, the other lets it be."""
     waiting.sms.say(Outcome.UNKNOWN)
     waiting.send()
     waiting.later(seconds=SETTLE)
@@ -486,6 +488,25 @@ def test_second_sender_that_looks_at_the_same_time_sends_nothing_twice(
     slow.meanwhile = waiting.send
     dispatch(waiting, slow)
     assert waiting.message().status == "accepted"
+    assert (len(waiting.sms.asked), len(slow.asked)) == (0, 1)
+    assert (len(waiting.sms.attempts), len(slow.attempts)) == (1, 1)
+
+
+def test_sender_that_asks_for_too_long_sends_nothing_twice(waiting: Service) -> None:
+    """Both ask the gateway about one unclear message and both hear that it is not there."""
+    waiting.sms.say(Outcome.UNKNOWN)
+    waiting.send()
+    waiting.later(seconds=SETTLE)
+    slow = Meddling(Channel.SMS)
+
+    def somebody_else() -> None:
+        waiting.later(seconds=180)
+        waiting.send()
+
+    slow.meanwhile = somebody_else
+    dispatch(waiting, slow)
+    assert waiting.message().status == "accepted"
+    assert (len(waiting.sms.asked), len(slow.asked)) == (1, 1)
     assert len(waiting.sms.attempts) == 2
     assert slow.attempts == []
 

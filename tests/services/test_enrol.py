@@ -399,3 +399,14 @@ def test_public_name_is_given_once_in_an_area(service: Service) -> None:
     assert service.enrol({**other, **named, "area": "Elsewhere"}).rejected == []
     twice = [{**other, "field": field, "public_name": "Two"} for field in ("East", "West")]
     assert len(service.enrol(*twice).rejected) == 1
+
+
+def test_wish_for_an_email_instead_of_a_lost_text_stays_until_it_is_changed(
+    service: Service,
+) -> None:
+    mail = {"email": "ada@example.org"}
+    wishes = []
+    for said in ("", "yes", "", "no"):
+        service.enrol({**mail, "email_if_unreached": said})
+        wishes.append(service.rows(Person)[0].email_if_unreached)
+    assert wishes == [False, True, True, False]

@@ -12,7 +12,7 @@ from icalendar import Calendar
 from alerts.configfiles import shipped_config_dir
 from alerts.domain.errors import ConfigurationError
 from alerts.messages.templates import Templates
-from alerts.services.evaluate_areas import LEASE, evaluate_next
+from alerts.services.evaluate_areas import evaluate_next
 from alerts.services.outgoing import outgoing
 from alerts.store import areas, people
 from alerts.store.tables import (
@@ -511,7 +511,7 @@ def test_message_that_cannot_be_worded_leaves_no_outlook_either(
         service.evaluate(wrong)
     for table in (FieldOutlookRow, FarmOutlookRow, OutboxMessage):
         assert service.rows(table) == []
-    service.later(seconds=LEASE.total_seconds() + 1)
+    service.later(seconds=lease(service).total_seconds() + 1)
     assert service.evaluate() == 1
     assert service.message().start_on == service.rows(FarmOutlookRow)[0].start_median
 
@@ -520,9 +520,9 @@ def test_area_of_a_worker_that_died_is_evaluated_by_another(service: Service) ->
     service.enrol({})
     service.results({"rfv": 205})
     with service.sessions.write() as session:
-        areas.claim_due(session, owner="died", now=service.clock(), lease=LEASE)
+        areas.claim_due(session, owner="died", now=service.clock(), lease=lease(service))
     assert service.evaluate() == 0
-    service.later(seconds=LEASE.total_seconds() + 1)
+    service.later(seconds=lease(service).total_seconds() + 1)
     assert service.evaluate() == 1
     assert service.message().kind == "coming"
 
@@ -544,3 +544,7 @@ def test_message_goes_out_as_it_was_queued(service: Service) -> None:
     assert (sent.message_id, sent.expires_at) == (text.public_id, text.expires_at)
     assert sent.unsubscribe_url == ""
     assert text.public_id != email.public_id
+
+
+def lease(service: Service) -> timedelta:
+    return service.parts.evaluation_rules().lease

@@ -213,6 +213,34 @@ def test_address_that_agreed_can(service: Service) -> None:
     assert editor.person().alert_by == "both"
 
 
+def test_email_for_texts_that_do_not_arrive_is_wished_and_taken_back(service: Service) -> None:
+    service.enrol({"email": "ada@example.org"})
+    editor = Editor(service)
+    assert editor.save(email_if_unreached="yes").errors == ()
+    assert editor.person().email_if_unreached
+    form = editor.form()
+    assert form.typed["email_if_unreached"] == "yes"
+    left_out = {k: v for k, v in form.typed.items() if k != "email_if_unreached"}
+    assert editor.save(replace(form, typed=left_out)).errors == ()  # as a browser sends no tick
+    assert not editor.person().email_if_unreached
+
+
+@pytest.mark.parametrize(
+    "row",
+    [{}, {"email": "ada@example.org", "consent_on": "", "consent_how": ""}],
+    ids=["no email", "not agreed"],
+)
+def test_email_for_texts_that_do_not_arrive_has_to_be_confirmed(
+    service: Service, row: dict[str, str]
+) -> None:
+    service.enrol(row)
+    editor = Editor(service)
+    errors = editor.save(email_if_unreached="yes").errors
+    [error] = [one for one in errors if one.control != "alert_by"]  # nor has the phone agreed
+    assert (error.control, "confirmed" in error.reason) == ("email_if_unreached", True)
+    assert not editor.person().email_if_unreached
+
+
 def test_fields_that_changed_meanwhile_are_not_mixed_up(editor: Editor) -> None:
     form = editor.form()
     with editor.service.sessions.write() as session:

@@ -110,3 +110,16 @@ def test_database_that_cannot_be_written_does_not_undo_the_job(
         done.append("sent")
     assert done == ["sent"]
     assert "the run of the job sending could not be written down" in caplog.text
+
+
+def test_run_after_the_clock_was_set_back_is_kept(service: Service) -> None:
+    """Else nothing would be written down until the clock is where it was once more."""
+    runs = JobRuns(service.sessions, service.clock)
+    with runs.recorded("sending"):
+        pass
+    now = service.later(days=-365)
+    with runs.recorded("sending"):
+        pass
+    with service.sessions.read() as session:
+        [run] = jobs.last_runs(session)
+    assert run.ended_at == now

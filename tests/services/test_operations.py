@@ -69,6 +69,46 @@ def seen(service: Service) -> Desk:
     return look(service.sessions, TICKS, service.clock())
 
 
+# -------------------------------------------------------------------- by email instead
+
+
+def instead(service: Service, farm: Home, text: OutboxMessage, *statuses: str) -> OutboxMessage:
+    return put(
+        service,
+        farm,
+        *statuses,
+        key=f"instead:{text.public_id}",
+        channel="email",
+        to_address="ada@example.org",
+        fallback_of=text.id,
+    )
+
+
+@pytest.mark.parametrize("statuses", [(), ("sending", "accepted")])
+def test_text_that_went_by_email_needs_nobody(
+    service: Service, farm: Home, statuses: tuple[str, ...]
+) -> None:
+    text = refused(service, farm)
+    email = instead(service, farm, text, *statuses)
+    desk = seen(service)
+    assert (desk.failed, desk.failures) == (0, ())
+    assert [line.id for line in desk.emailed.shown] == [text.id]
+    assert open_message(service.sessions, text.id, service.clock()).emailed_as == email.id
+    assert open_message(service.sessions, email.id, service.clock()).instead_of == text.id
+    with pytest.raises(NotPossible, match="by email instead"):
+        again(service, text)
+    operations.dismiss(service.sessions, text.id, service.clock())
+    assert seen(service).emailed.messages == 0
+
+
+def test_text_whose_email_failed_too_needs_somebody(service: Service, farm: Home) -> None:
+    text = refused(service, farm)
+    instead(service, farm, text, "sending", "failed")
+    desk = seen(service)
+    assert (desk.failed, desk.emailed.messages) == (2, 0)
+    assert again(service, text).resent_of == text.id
+
+
 # -------------------------------------------------------------------- sending again
 
 

@@ -551,6 +551,36 @@ def test_who_wants_both_confirms_each_where_it_arrives(signing: Service) -> None
     assert len(signing.rows(Farm)) == 1
 
 
+def test_email_for_texts_that_do_not_arrive_is_asked_before_it_counts(signing: Service) -> None:
+    asked(signing, email=EMAIL, email_if_unreached="yes")
+    assert [message.channel for message in signing.messages()] == ["sms"]
+    said_yes(signing)
+    [person] = signing.rows(Person)
+    assert (person.email, person.alert_by, person.email_if_unreached) == ("", "text", True)
+    [_, question] = signing.messages("confirm")
+    assert (question.channel, question.to_address) == ("email", EMAIL)
+    by_link(signing, token_in(question.text))
+    [person] = signing.rows(Person)
+    assert (person.email, person.alert_by, person.email_if_unreached) == (EMAIL, "text", True)
+    assert reach(signing) == [("sms", PHONE)]  # start dates go by text as before
+    with signing.sessions.read() as session:
+        [mailbox] = people.recipients(session, [1], by_email=True)[1]
+    assert mailbox.address == EMAIL
+
+
+def test_email_given_without_the_tick_is_not_written_to(signing: Service) -> None:
+    asked(signing, email=EMAIL)
+    said_yes(signing)
+    assert {message.channel for message in signing.messages()} == {"sms"}
+    assert not signing.rows(Person)[0].email_if_unreached
+
+
+def test_tick_without_an_email_is_sent_back(signing: Service) -> None:
+    said = asked(signing, email_if_unreached="yes")
+    assert wrong(said) == ["email"]
+    assert "take the tick below it out" in said.errors[0].reason
+
+
 def test_markup_in_a_name_stays_text_in_the_email(signing: Service) -> None:
     asked(signing, farm='<b>Plum<b> & "Co"', **BY_EMAIL)
     message = signing.message()
@@ -584,10 +614,30 @@ def test_phone_of_nobody_agrees_to_nothing(signing: Service) -> None:
 # ------------------------------------------------------------------------- another address
 
 
-def asked_address(service: Service, address: str, *, agreed: bool = True) -> Asked:
-    form = SignUpForm({"address": address}, "en", agreed)
+def asked_address(service: Service, address: str, *, agreed: bool = True, **typed: str) -> Asked:
+    form = SignUpForm({"address": address, **typed}, "en", agreed)
     rules = service.parts.sign_up_rules()
     return ask_address(service.sessions, rules, 1, form, IP, service.clock())
+
+
+@pytest.mark.parametrize(("tick", "by"), [("", "both"), ("yes", "text")])
+def test_email_may_be_for_texts_that_do_not_arrive_only(
+    service: Service, tick: str, by: str
+) -> None:
+    service.enrol({})
+    asked_address(service, EMAIL, email_if_unreached=tick)
+    by_link(service, token_in(service.message("confirm").text))
+    [person] = service.rows(Person)
+    assert (person.email, person.alert_by) == (EMAIL, by)
+    assert person.email_if_unreached is (tick == "yes")
+
+
+def test_tick_means_nothing_for_a_phone(service: Service) -> None:
+    service.enrol({})
+    asked_address(service, OTHER_PHONE, email_if_unreached="yes")
+    said_yes(service, OTHER_PHONE)
+    [person] = service.rows(Person)
+    assert (person.phone, person.email_if_unreached) == (OTHER_PHONE, False)
 
 
 def test_new_address_of_who_farmed_before_is_not_the_new_farmers(service: Service) -> None:

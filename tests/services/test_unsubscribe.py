@@ -65,6 +65,11 @@ def test_link_that_was_changed_or_cut_short_is_refused(service: Service, link: s
     assert service.rows(OptOut) == []
 
 
+def test_link_with_half_a_character_is_refused() -> None:
+    with pytest.raises(BadLink):
+        read_token(SECRET, "\ud800.\udfff")
+
+
 @pytest.mark.parametrize("said", ["A", "_w", "AAAAA"])
 def test_link_that_cannot_be_decoded_is_refused_however_it_is_signed(
     service: Service, said: str

@@ -13,7 +13,7 @@ import csv
 import logging
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl
@@ -172,6 +172,13 @@ class TestAccepted:
         result = answer(make(), text, httpx.Response(201, json=body))
         assert result == SendResult(Outcome.ACCEPTED, gateway_id=body["sid"], parts=parts)
 
+    def test_number_of_parts_that_cannot_be_is_passed_over(
+        self, make: Make, text: OutgoingMessage
+    ) -> None:
+        response = httpx.Response(201, json={"sid": "x", "num_segments": "9" * 5000})
+        result = answer(make(), text, response)
+        assert result == SendResult(Outcome.ACCEPTED, gateway_id="x", parts=None)
+
     def test_any_2xx_with_an_id_counts(self, make: Make, text: OutgoingMessage) -> None:
         result = answer(make(), text, httpx.Response(200, json={"sid": "x", "num_segments": "?"}))
         assert result == SendResult(Outcome.ACCEPTED, gateway_id="x", parts=None)
@@ -254,6 +261,7 @@ class TestErrors:
             httpx.Response(200, json={"status": "queued"}),
             httpx.Response(201, json={"sid": None}),
             httpx.Response(200, text="<html>welcome</html>"),
+            httpx.Response(200, text="[" * 100_000),
             httpx.Response(202, text=""),
             httpx.Response(204),
             httpx.Response(301, headers={"Location": f"{HOST}/elsewhere"}),
@@ -290,6 +298,8 @@ class TestErrors:
             ("Tue, 24 Nov 2026 15:00:00 GMT", 0.0),
             ("soon", None),
             ("", None),
+            ("9" * 400, 86400.0),  # past what a number holds: never a wait without an end
+            ("Fri, 31 Dec 9999 23:59:59 GMT", 86400.0),
         ],
     )
     def test_retry_after_is_honoured_when_readable(
@@ -552,3 +562,30 @@ class TestSetup:
             answer(make(), text, httpx.Response(400, json=error_body(21211)))
         assert SECRET not in caplog.text
         assert text.text not in caplog.text
+
+
+# ------------------------------------------------------------------ the gateway's clock
+
+
+def time_there(transport: SmsRest, response: httpx.Response | Exception) -> datetime | None:
+    account = f"{HOST}/2010-04-01/Accounts/{ACCOUNT}.json"
+    with respx.mock:
+        respx.get(account).mock(side_effect=[response])
+        return asyncio.run(transport.time_there())
+
+
+@pytest.mark.parametrize("status", [200, 401, 404, 503])
+def test_time_there_is_the_date_of_any_answer(make: Make, status: int) -> None:
+    # The date of RFC 9110 (2022), section 5.6.7.
+    response = httpx.Response(status, headers={"Date": "Sun, 06 Nov 1994 08:49:37 GMT"})
+    assert time_there(make(), response) == datetime(1994, 11, 6, 8, 49, 37, tzinfo=UTC)
+
+
+@pytest.mark.parametrize("headers", [{}, {"Date": ""}, {"Date": "soon"}])
+def test_time_there_is_unknown_without_a_readable_date(make: Make, headers: dict[str, str]) -> None:
+    assert time_there(make(), httpx.Response(200, headers=headers)) is None
+
+
+def test_time_there_of_a_gateway_that_cannot_be_reached_is_an_error(make: Make) -> None:
+    with pytest.raises(TransportError, match="did not answer"):
+        time_there(make(), httpx.ConnectError("certificate has expired"))

@@ -300,3 +300,17 @@ def test_way_back_to_the_page_is_all_that_an_answer_can_lead_to(browser: Browser
     location = answer.headers["location"]
     assert location.startswith(f"{browser.path}?")
     assert "evil" not in location
+
+
+def test_page_says_where_a_text_goes_that_cannot_reach_the_phone(
+    web_service: Service, ask: object
+) -> None:
+    web_service.enrol({"email": "ada@example.org", "email_if_unreached": "yes"})
+    page = Browser(web_service, ask)
+    said = "A text that cannot reach the phone goes by email to ada@example.org instead."
+    assert said in page.get().text
+    assert "va por correo a ada@example.org" in page.get("?lang=es").text
+    web_service.enrol({"email": "ada@example.org", "alert_by": "both"})
+    assert "cannot reach the phone" not in page.get().text
+    web_service.enrol({"email": "ada@example.org", "email_if_unreached": "no"})
+    assert "cannot reach the phone" not in page.get().text

@@ -10,7 +10,7 @@ import pytest
 from factories import Service
 
 from alerts.services.links import Role, link_path
-from alerts.store.tables import Farm, FarmField
+from alerts.store.tables import Farm, FarmField, Person
 
 LISTS = ("id", "open")
 
@@ -188,3 +188,26 @@ def test_field_of_another_farm_cannot_be_opened(editor: Editor) -> None:
     assert editor.post(do="open-x").status_code == 400
     assert editor.post(do="remove-9").status_code == 200
     assert len(fields(editor.service)) == 3
+
+
+def test_box_of_emails_instead_of_lost_texts_is_ticked_and_unticked(
+    web_service: Service, ask: object
+) -> None:
+    web_service.enrol({"email": "ada@example.org", "email_if_unreached": "yes"})
+    editor = Editor(web_service, ask)
+    form = editor.filled_in()
+    assert form["email_if_unreached"] == "yes"
+    assert editor.post().status_code == 303
+    assert web_service.rows(Person)[0].email_if_unreached
+    without = {name: value for name, value in form.items() if name != "email_if_unreached"}
+    answer = ask("POST", f"{editor.path}/edit", data=without)  # type: ignore[operator]
+    assert answer.status_code == 303
+    assert not web_service.rows(Person)[0].email_if_unreached
+
+
+def test_box_without_a_confirmed_email_says_so_beside_it(editor: Editor) -> None:
+    answer = editor.post(email_if_unreached="yes")
+    assert answer.status_code == 422
+    assert '<a href="#email_if_unreached">Your email has not been confirmed yet' in answer.text
+    spanish = editor.post("?lang=es", email_if_unreached="yes").text
+    assert "Su correo aún no está confirmado" in spanish

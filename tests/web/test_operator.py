@@ -10,9 +10,9 @@ import pytest
 from factories import PHONE, Home, Service, build_message, results_sheet
 
 from alerts.domain.delivery import Status
-from alerts.services import links
+from alerts.services import clock_check, links
 from alerts.services.links import Role
-from alerts.store import outbox
+from alerts.store import jobs, outbox
 from alerts.store.inbound import HANDLING_FAILED
 from alerts.store.tables import InboundText
 from alerts.web.operator import STATES
@@ -114,6 +114,26 @@ def test_failure_is_shown_with_reason_and_without_address(
     assert "text to …43" in text
     assert PHONE not in text and PHONE[1:] not in text
     assert "a secret for the tests only" not in text
+
+
+def test_text_that_went_by_email_is_listed_apart_and_leads_to_its_email(
+    ask: Ask, web_service: Service, page: str
+) -> None:
+    number = failed(web_service)
+    home = Home(area_id=1, farm_id=1, field_id=1, person_id=1)
+    with web_service.sessions.write() as session:
+        values = {"channel": "email", "to_address": "ada@example.org", "fallback_of": number}
+        outbox.enqueue(session, build_message(home, "instead:1", **values))
+    answer = ask("GET", page)
+    assert ">Did not arrive<" not in answer.text
+    assert 'href="#arrived"' not in answer.text
+    assert "Did not arrive, sent by email instead" in answer.text
+    assert "/retry" not in answer.text
+    text = ask("GET", f"{page}/message/{number}").text
+    assert "By email instead" in text and f"{page}/message/2" in text
+    assert "Stands in for" in ask("GET", f"{page}/message/2").text
+    after = press(ask, answer, "/dismiss")
+    assert "sent by email instead" not in after.text
 
 
 def test_failed_message_is_sent_again_by_its_button(
@@ -287,3 +307,28 @@ def test_text_that_broke_is_shown_with_its_reason_and_a_masked_sender(
     assert "cut &lt;b&gt;north&lt;/b&gt;" in said
     assert "ValueError: no such day" in said
     assert PHONE not in said
+
+
+def test_doubted_clock_is_shown_until_the_operator_says_that_it_is_right(
+    web_service: Service, ask: Ask, page: str
+) -> None:
+    clock_check.trust(web_service.sessions, web_service.clock())
+    web_service.later(days=3)
+    said = ask("GET", page).text
+    assert "The clock is doubted" in said
+    assert "3.0 days later" in said
+    assert "It shows 2027-05-13 12:00" in said
+    answer = ask("POST", f"{page}/trust-clock", data={"all": "1"})
+    assert answer.status_code == 303
+    said = ask("GET", page).text
+    assert "The clock is doubted" not in said
+    assert "an operator said that the clock" in said
+
+
+def test_run_of_a_job_that_lies_ahead_is_overdue(web_service: Service, ask: Ask, page: str) -> None:
+    """Kept by a clock that ran ahead: nothing has run since."""
+    with web_service.sessions.write() as session:
+        ahead = web_service.clock() + timedelta(days=300)
+        jobs.put_run(session, name="sending", started_at=ahead, ended_at=ahead, ok=True)
+    row = ask("GET", page).text.split('<th scope="row">sending</th>')[1].split("</tr>")[0]
+    assert "overdue" in row

@@ -212,11 +212,15 @@ def test_errors_stand_beside_their_controls_and_on_top(send: Ask, web_service: S
     assert web_service.rows(SignUp) == []
 
 
+BOXES = (control("watched", 1), "email_if_unreached")
+"""Controls that are ticked, whose text nobody types."""
+
+
 def test_nothing_typed_is_lost_whatever_is_wrong(send: Ask) -> None:
     typed = {
         control(column, 2): f"odd {column}" for column in FIELD_CONTROLS if column != "watched"
-    } | {name: f"odd {name}" for name in FARM_CONTROLS}
-    answer = send(**typed, **{"field-2-watched": "yes"})
+    } | {name: f"odd {name}" for name in FARM_CONTROLS if name not in BOXES}
+    answer = send(**typed, **{"field-2-watched": "yes", "email_if_unreached": "yes"})
     page = Page(answer.text)
     for name, text in typed.items():
         if page.controls[name]["tag"] == "select":
@@ -224,6 +228,7 @@ def test_nothing_typed_is_lost_whatever_is_wrong(send: Ask) -> None:
         else:
             assert page.controls[name]["value"] == text
     assert "checked" in page.controls["field-2-watched"]
+    assert "checked" in page.controls["email_if_unreached"]
     assert "checked" in page.controls["consent"]
 
 
@@ -238,7 +243,7 @@ def test_markup_in_any_control_comes_back_as_text(send: Ask, name: str, text: st
     assert answer.status_code == 200
     assert "<script>alert" not in answer.text
     assert "<img" not in answer.text
-    if name != control("watched", 1):
+    if name not in BOXES:
         shown = [unescape(value) for value in re.findall(r'value="([^"]*)"', answer.text)]
         assert text in shown
     refused = send(**{"phone": "1", name: text})
@@ -524,9 +529,11 @@ def farm_path(service: Service, farm_id: int = 1) -> str:
         )
 
 
-def new_address(ask: Ask, path: str, address: str, consent: str = "yes") -> httpx.Response:
+def new_address(
+    ask: Ask, path: str, address: str, consent: str = "yes", **ticked: str
+) -> httpx.Response:
     headers = {"content-type": "application/x-www-form-urlencoded"}
-    body = urlencode({"address": address, "consent": consent, "lang": "en"})
+    body = urlencode({"address": address, "consent": consent, "lang": "en", **ticked})
     return ask("POST", f"{path}/address", content=body, headers=headers)
 
 
@@ -538,6 +545,25 @@ def test_farm_page_asks_another_phone_whether_it_agrees(ask: Ask, web_service: S
     answer = new_address(ask, path, "202-555-0144")
     assert answer.status_code == 303
     assert web_service.message("confirm").to_address == OTHER_PHONE
+
+
+def test_email_for_lost_texts_only_is_asked_from_the_page(ask: Ask, web_service: Service) -> None:
+    path = farm_path(web_service)
+    wrong = new_address(ask, path, "ada@example.org", consent="", email_if_unreached="yes")
+    assert "checked" in Page(wrong.text).controls["email_if_unreached"]
+    assert new_address(ask, path, "ada@example.org", email_if_unreached="yes").status_code == 303
+    [kept] = web_service.rows(SignUp)
+    assert kept.form["email_if_unreached"] == "yes"
+
+
+def test_box_of_the_form_is_kept_and_explained(ask: Ask, send: Ask, web_service: Service) -> None:
+    assert "checked" not in Page(ask("GET", "/signup").text).controls["email_if_unreached"]
+    answer = send(email_if_unreached="yes")
+    assert answer.status_code == 422
+    controls = Page(answer.text).controls
+    assert "checked" in controls["email_if_unreached"]
+    assert controls["email"]["aria-invalid"] == "true"
+    assert send(email_if_unreached="yes", email="ada@example.org").status_code == 303
 
 
 def test_wrong_address_or_no_consent_is_said_beside_it(ask: Ask, web_service: Service) -> None:
@@ -594,3 +620,25 @@ def test_every_sentence_of_the_pages_has_its_spanish() -> None:
 
 def values_in(sentence: str) -> list[str]:
     return sorted(re.findall(r"%\(\w+\)s", sentence))
+
+
+@pytest.mark.parametrize(
+    ("charset", "said"),
+    [("punycode", b"x-9999"), ("idna", b"xn--zz--0"), ("raw_unicode_escape", b"\\ud800")],
+)
+def test_form_in_an_encoding_of_another_kind_is_refused_in_words(
+    ask: Ask, charset: str, said: bytes
+) -> None:
+    part = b'--xx\r\nContent-Disposition: form-data; name="farm"\r\n\r\n'
+    kind = f"multipart/form-data; boundary=xx; charset={charset}"
+    content = part + said + b"\r\n--xx--\r\n"
+    answer = ask("POST", "/signup", content=content, headers={"content-type": kind})
+    assert answer.status_code == 400
+    assert "send it as UTF-8" in answer.text
+
+
+def test_nul_in_a_form_is_left_out(ask: Ask) -> None:
+    """PostgreSQL keeps none (its documentation, section 8.3, from memory)."""
+    answer = ask("POST", "/signup", data={**TYPED, "farm": "Stone\x00 Row", "do": "add"})
+    assert answer.status_code == 200
+    assert 'value="Stone Row"' in answer.text

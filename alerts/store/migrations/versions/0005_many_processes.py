@@ -1,5 +1,5 @@
-"""many processes: what senders share about a gateway, ticks that are claimed; emails in the place of
-texts that did not arrive
+"""many processes: what senders share about a gateway, claimed ticks; emails in the place of texts
+that did not arrive
 
 Revision: 0005
 Follows: 0004
@@ -23,8 +23,8 @@ def upgrade() -> None:
         sa.Column("allowance", sa.Float(), nullable=False),
         sa.Column("refilled_at", INSTANT, nullable=True),
         sa.Column("failures", sa.Integer(), nullable=False),
-        sa.Column("opened_at", INSTANT, nullable=True),
-        sa.Column("closed_until", INSTANT, nullable=True),
+        sa.Column("failing_since", INSTANT, nullable=True),
+        sa.Column("paused_until", INSTANT, nullable=True),
         sa.Column("reason", sa.String(), nullable=False),
     )
     op.add_column("job_run", sa.Column("ticked_at", INSTANT, nullable=True))
