@@ -14,6 +14,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from databases import Database, open_database
 from factories import NOON, ZONE, Home, Service, build_settings, put_home
 from fakes import FakeSource, FakeTransport, SettableClock
+from two_engines import new_database, postgres_server
 
 from alerts.bootstrap import Parts
 from alerts.configfiles import (
@@ -31,6 +32,8 @@ from alerts.store.session import Sessions
 from alerts.transports.base import Channel
 
 CONFIG = shipped_config_dir()
+
+__all__ = ["new_database", "postgres_server"]  # fixtures, for tests that need both engines
 
 
 @pytest.fixture(scope="session")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from dataclasses import replace
 from typing import cast
 
 from alerts.domain.errors import UnreadableDocument
@@ -26,9 +27,10 @@ def read_body(name: str, content_type: str, body: bytes, lab: str = "") -> RawDo
     """
     kind = content_type.partition(";")[0].strip().lower()
     if kind in {"text/csv", "text/plain"}:
-        return RawDocument(name, body, _SOURCE, lab)
+        return RawDocument(name, body, _SOURCE, _writable(lab))
     if kind == "application/json":
-        return _from_json(name, body, lab)
+        document = _from_json(name, body, lab)
+        return replace(document, lab=_writable(document.lab))
     raise UnreadableDocument(f"{name} came as {shown(kind)}: send text/csv or application/json.")
 
 
@@ -41,7 +43,7 @@ def _from_json(name: str, body: bytes, lab: str) -> RawDocument:
     if not isinstance(rows, list) or not rows:
         raise UnreadableDocument(f"{name} holds no results; {_EXPECTED}.")
     content = _plain_csv([_row(name, number, row) for number, row in enumerate(rows, start=1)])
-    return RawDocument(name, content, _SOURCE, lab or _writable(said_lab))
+    return RawDocument(name, content, _SOURCE, lab or said_lab)
 
 
 def _parsed(name: str, body: bytes) -> dict[str, object]:
@@ -68,7 +70,7 @@ def _row(name: str, number: int, row: object) -> dict[str, str]:
 
 
 def _writable(text: str) -> str:
-    """The text without halves of characters, which JSON may hold and no file or table can."""
+    """The text without NULs and halves of characters, which no table holds."""
     return printable(text).encode("utf-8", errors="replace").decode()
 
 

@@ -84,7 +84,7 @@ class Table:
                 continue
             if (
                 len(cells) == width
-                and cells[never_empty]
+                and cells[never_empty].strip()
                 and size <= self.max_cell_chars
                 and not complaint
             ) or sieve.passes(line, cells, complaint):

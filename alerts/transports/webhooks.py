@@ -35,7 +35,7 @@ class SmsWebhooks:
 
     def text(self, form: Pairs) -> TextIn | None:
         """The text somebody sent; None where the form holds none."""
-        said = dict(form)
+        said = _storable(form)
         gateway_id = said.get("MessageSid") or said.get("SmsSid", "")
         if not gateway_id or not said.get("From"):
             return None
@@ -43,16 +43,21 @@ class SmsWebhooks:
             gateway_id=gateway_id,
             from_address=said["From"].strip(),
             to_address=said.get("To", "").strip(),
-            body=said.get("Body", "").replace("\x00", ""),  # PostgreSQL keeps no NUL
+            body=said.get("Body", ""),
             opt_out_type=said.get("OptOutType", ""),
         )
 
     def receipt(self, form: Pairs) -> Sighting | None:
         """What became of a message of ours; None where the form does not say."""
-        said = dict(form)
+        said = _storable(form)
         gateway_id = said.get("MessageSid") or said.get("SmsSid", "")
         status = said.get("MessageStatus") or said.get("SmsStatus", "")
         if not gateway_id or not status:
             return None
         code, delivery = said.get("ErrorCode", ""), delivery_of_status(status)
         return Sighting(gateway_id, delivery, status, code, is_opted_out(delivery, code))
+
+
+def _storable(form: Pairs) -> dict[str, str]:
+    """The form without NULs, which PostgreSQL does not keep."""
+    return {name: value.replace("\x00", "") for name, value in form}

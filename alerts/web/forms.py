@@ -13,17 +13,21 @@ MOST_FIELDS = 2000
 MOST_BYTES = 1024 * 1024
 
 
-async def read_form(request: Request, most_bytes: int = MOST_BYTES) -> FormData:
+async def read_form(
+    request: Request, most_bytes: int = MOST_BYTES, *, most_files: int = 0
+) -> FormData:
     """The posted form; HTTPException 413 past ``most_bytes``, 400 when it cannot be read.
 
-    The body is read whole first: a form parser would take any length.
+    The body is read whole first: a form parser would take any length. Who allows files closes them.
     """
     body = await read_at_most(request, most_bytes)
     if body is None:
         raise HTTPException(413, f"larger than {most_bytes // 1024} KiB; send less at once")
     request._body = body
     try:
-        form = await request.form(max_files=1, max_fields=MOST_FIELDS, max_part_size=most_bytes)
+        form = await request.form(
+            max_files=most_files, max_fields=MOST_FIELDS, max_part_size=most_bytes
+        )
         return _storable(form)
     except UnicodeError as error:  # multipart may name any encoding
         raise HTTPException(400, "the form cannot be read; send it as UTF-8") from error

@@ -69,7 +69,7 @@ def add_routes(app: FastAPI, parts: Parts) -> None:
     @app.post("/consultant/{token}/upload")
     async def show_preview(request: Request, token: str) -> HTMLResponse:
         visiting = await run_in_threadpool(visitor, parts, Role.CONSULTANT, token)
-        name, content = await _file(await read_form(request, MOST_FORM_BYTES))
+        name, content = await _file(await read_form(request, MOST_FORM_BYTES, most_files=1))
         return await run_in_threadpool(look, token, visiting, name, content)
 
     def look(token: str, visiting: Visitor, name: str, content: bytes) -> HTMLResponse:

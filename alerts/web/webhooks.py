@@ -42,7 +42,7 @@ def add_routes(app: FastAPI, parts: Parts) -> None:
             return form
         seen = parts.sms_webhooks().receipt(form)
         if seen is not None:
-            public_id = request.query_params.get("m", "")
+            public_id = request.query_params.get("m", "").replace("\x00", "")
             await run_in_threadpool(hear, parts.sessions, public_id, seen, parts.clock())
         return Response(status_code=204)
 

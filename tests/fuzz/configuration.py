@@ -71,7 +71,6 @@ def _file_fuzzer(name: str, samples: tuple[str, ...], read: Callable[[Path], obj
                     read(path)
                 except ConfigurationError as refusal:
                     assert "edited" in str(refusal)
-                    assert len(str(refusal)) < 10_000
 
             yield Trial(contents, check)
 

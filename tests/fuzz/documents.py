@@ -96,7 +96,11 @@ def check_table(given: tuple[str, str]) -> None:
 
 
 def accounted_for(parsed: ParsedDocument) -> set[int]:
-    return {one.row for one in (*parsed.results, *parsed.rejections, *parsed.notes)}
+    return {
+        *(one.row for one in parsed.results),
+        *(one.row for one in parsed.rejections),
+        *(one.row for one in parsed.notes),
+    }
 
 
 @st.composite
@@ -191,7 +195,9 @@ POSTS: tuple[object, ...] = (
     },
     {"results": [{"field": "N", "sampled_on": "2031-05-12", "height_in": 24, "stage": "bud"}]},
 )
-LEAVES = TOKENS | st.floats() | st.integers() | st.sampled_from((None, True, [], {}, "180"))
+LEAVES: SearchStrategy[object] = (
+    TOKENS | st.floats() | st.integers() | st.sampled_from((None, True, [], {}, "180"))
+)
 KINDS = st.sampled_from(
     ("application/json", "application/json; charset=utf-16", "text/csv", "text/plain", "image/png",
      "", "APPLICATION/JSON", ";;;")

@@ -258,7 +258,7 @@ def check_visit(world: World, visit: Visit) -> httpx.Response:
     answer = world.ask(
         visit.method,
         visit.target,
-        headers=httpx.Headers(list(visit.headers)),
+        headers=httpx.Headers([(name.encode(), value) for name, value in visit.headers]),
         content=visit.content,
     )
     assert answer.status_code < 500, answer.text[:500]

@@ -96,7 +96,7 @@ def check_call(world: World, call: Call) -> None:
     answer = world.ask(
         "POST",
         f"{call.path}?{call.query}" if call.query else call.path,
-        headers=httpx.Headers([(call.header, raw)]),
+        headers=httpx.Headers([(call.header.encode(), raw)]),
         content=call.content,
     )
     assert answer.status_code in (200, 204, 403, 413), answer.text[:500]

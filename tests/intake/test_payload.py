@@ -105,6 +105,7 @@ def test_read_body_of_json_gives_words_that_can_be_stored_and_answered() -> None
     row = '{"field": "A", "sampled_on": "2031-05-12", "rfv": 180}'
     body = f'{{"lab": "kes\\ud800\\u0000trel", "results": [{row}]}}'.encode()
     assert read_body("post", "application/json", body).lab == "kes? trel"
+    assert read_body("post", "text/csv", b"field", "kestrel\x00").lab == "kestrel"
     with pytest.raises(UnreadableDocument, match=r"'\?' of result 1 is not a single") as caught:
         read_body("post", "application/json", b'{"results": [{"\\ud800": []}]}')
     str(caught.value).encode()

@@ -165,3 +165,13 @@ def test_check_names_names_a_duplicate_of_one_letter() -> None:
 
 def test_check_names_allows_unnamed_columns() -> None:
     check_names("a.csv", Header(1, ("field", "", "", "rfv")))
+
+
+@pytest.mark.parametrize("blank", ["\xa0", "\x0c", "\u3000"])
+def test_rows_skip_a_line_of_other_blanks(rules: ReadingRules, blank: str) -> None:
+    table = open_table(
+        RawDocument("a.csv", f"field,rfv\nNorth,180\n{blank},\n".encode(), "test"), rules
+    )
+    findings = Findings()
+    assert [line for line, _ in table.rows(table.head()[0], 0, findings)] == [2]
+    assert findings.rejections == []

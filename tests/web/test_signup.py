@@ -642,3 +642,8 @@ def test_nul_in_a_form_is_left_out(ask: Ask) -> None:
     answer = ask("POST", "/signup", data={**TYPED, "farm": "Stone\x00 Row", "do": "add"})
     assert answer.status_code == 200
     assert 'value="Stone Row"' in answer.text
+
+
+def test_form_without_a_place_for_files_takes_none(ask: Ask) -> None:
+    answer = ask("POST", "/signup", data=TYPED, files={"roster": ("a.csv", b"x")})
+    assert answer.status_code == 400

@@ -164,6 +164,18 @@ def test_key_before_is_good_while_keys_are_changed(
     assert post(INBOUND, form, signature=both).status_code == 403
 
 
+def test_nul_anywhere_in_a_form_or_an_address_is_left_out(hooked: Service, post: Post) -> None:
+    """SQLite would keep it, PostgreSQL refuses the whole statement (from memory)."""
+    assert post(INBOUND, inbound("wh\x00en", "SM\x001", To="+1\x00202")).status_code == 200
+    [row] = hooked.rows(InboundText)
+    assert (row.body, row.gateway_id) == ("when", "SM1")
+    webhooks = hooked.parts.sms_webhooks()
+    seen = webhooks.receipt([("MessageSid", "SM\x001"), ("MessageStatus", "se\x00nt")])
+    assert seen is not None
+    assert (seen.gateway_id, seen.status) == ("SM1", "sent")
+    assert post(f"{STATUS}?m=%00", receipt("gw-9", "sent")).status_code == 204
+
+
 def test_body_is_bounded(hooked: Service, post: Post) -> None:
     assert post(INBOUND, inbound("x" * 70_000)).status_code == 413
     many = inbound("when") | {f"field{number}": "x" for number in range(500)}
