@@ -16,7 +16,7 @@ from typing import Any, TypeAlias, cast
 import schemathesis
 from advisers import JO, PER, person_id
 from fuzz.documents import LABS, POSTS
-from fuzz.material import TOKENS, changed_texts, tables
+from fuzz.material import TOKENS, changed_texts, tables, whole
 from fuzz.pages import as_header
 from fuzz.running import Fuzzer, Trial
 from fuzz.world import World, opened_world
@@ -92,7 +92,7 @@ def requests(
     if case.path.endswith("/results") and case.method == "POST" and draw(st.booleans()):
         kind = draw(st.sampled_from(("text/csv", "text/plain", "application/json")))
         case.media_type = kind
-        rows = tables(ROWS) | tables(LABS) | changed_texts(ROWS)
+        rows = (tables(ROWS) | tables(LABS) | changed_texts(ROWS)).map(whole)
         case.body = cast("Any", draw(st.sampled_from(POSTS) if kind.endswith("json") else rows))
     if case.path.endswith("/cuts") and draw(st.booleans()):
         case.body = {"cut_on": draw(st.sampled_from(("2027-05-11", "2027-05-10", "2027-05-14")))}
