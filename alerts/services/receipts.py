@@ -22,25 +22,35 @@ log = logging.getLogger(__name__)
 ASK_FOR = timedelta(days=2)
 """A text without a final state after this long will not get one any more."""
 
+MOST_FAILURES = 4
+"""Answers in a row that may fail before the rest waits for the next tick (our judgement)."""
+
 
 async def refresh(
     sessions: Sessions,
     transports: Mapping[Channel, Transport],
     clock: Callable[[], datetime],
 ) -> int:
-    """Read back texts that were accepted and have no final state; returns how many moved."""
+    """Read back texts that were accepted and have no final state; returns how many moved.
+
+    One answer that fails says nothing of the next; several in a row, that the gateway is down.
+    """
     transport = transports.get(Channel.SMS)
     if transport is None:
         return 0
     with sessions.read() as session:
         waiting = outbox.awaiting_receipt(session, clock() - ASK_FOR)
-    moved = 0
+    moved = failures = 0
     for message in waiting:
         try:
             seen = await transport.read_back(message.gateway_id)
         except TransportError as error:
             log.warning("receipts: %s; asked again at the next tick", error)
-            break
+            failures += 1
+            if failures >= MOST_FAILURES:
+                break
+            continue
+        failures = 0
         if seen is not None:
             moved += record(sessions, message.id, seen, clock())
     return moved

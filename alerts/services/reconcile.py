@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from sqlmodel import Session
@@ -19,6 +20,28 @@ from alerts.transports.base import Sighting, Transport
 
 MOST_SECOND_SENDS = 1
 """How often an unclear message that the gateway does not hold is sent again."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """What is kept as the reason of a step."""
+
+    again: str
+    late: str
+    given_up: str
+
+
+ASKED = _Words(
+    again="not at the gateway: once more",
+    late="not at the gateway, and late",
+    given_up="not at the gateway after a second attempt",
+)
+REPEATED = _Words(
+    again="may have arrived: once more under the same Message-ID",
+    late="may have arrived; too late to be repeated",
+    given_up="may have arrived: no clear answer to a second attempt either",
+)
+"""Of a mail server, which cannot be asked what it holds."""
 
 
 def give_up_lapsed(sessions: Sessions, now: datetime, rules: SendingRules) -> None:
@@ -85,7 +108,8 @@ async def _ask(
                 if why:
                     _keep_asking(session, row, why, rules, clock())
                 else:
-                    _resolve(session, row, seen, clock(), report)
+                    words = REPEATED if transport.repeatable else ASKED
+                    _resolve(session, row, seen, words, clock(), report)
 
     await asyncio.to_thread(write)
 
@@ -94,6 +118,7 @@ def _resolve(
     session: Session,
     message: OutboxMessage,
     seen: Sighting | None,
+    words: _Words,
     now: datetime,
     report: SendReport,
 ) -> None:
@@ -104,15 +129,14 @@ def _resolve(
             people.opt_out(session, message.channel, message.to_address, now, "at the gateway")
         report.accepted += 1
     elif message.expires_at <= now:
-        outbox.settle(session, message, Status.EXPIRED, now, detail="not at the gateway, and late")
+        outbox.settle(session, message, Status.EXPIRED, now, detail=words.late)
         report.expired += 1
     elif message.second_sends >= MOST_SECOND_SENDS:
-        detail = "not at the gateway after a second attempt"
-        outbox.settle(session, message, Status.FAILED, now, detail=detail)
+        outbox.settle(session, message, Status.FAILED, now, detail=words.given_up)
         report.refused += 1
     else:
         message.second_sends += 1
-        outbox.settle(session, message, Status.QUEUED, now, detail="not at the gateway: once more")
+        outbox.settle(session, message, Status.QUEUED, now, detail=words.again)
         message.next_attempt_at = now
         report.later += 1
 

@@ -38,7 +38,8 @@ def claim_tick(
     Ticks are numbered one by one, whoever takes them. One taken by a clock that ran ahead since
     corrected does not count.
     """
-    added(session, JobRun(name=name, started_at=now))
+    if session.get(JobRun, name) is None:
+        added(session, JobRun(name=name, started_at=now))
     run = session.get_one(JobRun, name, with_for_update=True, populate_existing=True)
     early, ahead = now - every / 2, now + every
     if run.ticked_at is not None and early < run.ticked_at <= ahead:

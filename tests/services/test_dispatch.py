@@ -284,6 +284,20 @@ def test_unclear_message_takes_the_state_the_gateway_has_for_it(
     )
 
 
+def test_email_given_up_says_that_it_may_have_arrived(service: Service) -> None:
+    """A mail server cannot be asked what it holds."""
+    put_email(service)
+    for _ in range(2):
+        service.mail.say(Outcome.UNKNOWN)
+    for _ in range(3):
+        service.send()
+        service.later(seconds=SETTLE)
+    assert service.mail.asked == []
+    message = service.message()
+    assert message.status == "failed"
+    assert message.error_detail.startswith("may have arrived")
+
+
 def test_unclear_message_the_gateway_does_not_hold_is_sent_exactly_once_more(
     waiting: Service,
 ) -> None:

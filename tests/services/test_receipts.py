@@ -5,8 +5,10 @@ from datetime import timedelta
 
 import pytest
 from factories import NOON, PHONE, Service, build_message, put_home
+from fakes import FakeTransport
 
-from alerts.services.receipts import ASK_FOR, hear, record, refresh
+from alerts.domain.errors import TransportError
+from alerts.services.receipts import ASK_FOR, MOST_FAILURES, hear, record, refresh
 from alerts.store import outbox, people
 from alerts.store.tables import OptOut
 from alerts.transports.base import Channel, Delivery, Sighting
@@ -143,3 +145,34 @@ def test_text_asked_about_that_was_blocked_enters_the_ledger(accepted: Service) 
     accepted.sms.news["gw-1"] = seen
     ask(accepted)
     assert [entry.address for entry in accepted.rows(OptOut)] == [PHONE]
+
+
+class Stumbling(FakeTransport):
+    """A gateway whose first answers fail."""
+
+    def __init__(self, failures: int) -> None:
+        super().__init__(Channel.SMS)
+        self.failures = failures
+        self.asked_for: list[str] = []
+
+    async def read_back(self, gateway_id: str) -> Sighting | None:
+        self.asked_for.append(gateway_id)
+        if len(self.asked_for) <= self.failures:
+            raise TransportError("the gateway answered HTTP 500")
+        return Sighting(gateway_id, Delivery.DELIVERED, "delivered")
+
+
+@pytest.mark.parametrize(
+    ("failures", "asked", "moved"), [(0, 6, 6), (1, 6, 5), (MOST_FAILURES, MOST_FAILURES, 0)]
+)
+def test_failing_answer_keeps_no_other_text_waiting(
+    service: Service, failures: int, asked: int, moved: int
+) -> None:
+    for number in range(6):
+        home = put_home(service.sessions, farm=f"Farm {number}")
+        with service.sessions.write() as session:
+            outbox.enqueue(session, build_message(home, f"start:{number}"))
+    service.send()
+    stumbling = Stumbling(failures)
+    found = asyncio.run(refresh(service.sessions, {Channel.SMS: stumbling}, service.clock))
+    assert (len(stumbling.asked_for), found) == (asked, moved)

@@ -49,3 +49,29 @@ def test_clock_put_right_does_not_hold_the_record_fast(sessions: Sessions) -> No
     put(sessions, "sending", 3600)  # the computer's clock ran ahead
     put(sessions, "sending", 5)
     assert shown(sessions) == [("sending", 5, True, "")]
+
+
+def test_tick_is_taken_once_and_numbered(sessions: Sessions) -> None:
+    def take(owner: str, after_s: float) -> int | None:
+        with sessions.write_beside() as session:
+            return jobs.claim_tick(
+                session,
+                name="intake",
+                owner=owner,
+                now=NOON + timedelta(seconds=after_s),
+                every=timedelta(seconds=20),
+            )
+
+    assert [take("one", 0), take("two", 1), take("two", 20), take("one", 25)] == [1, None, 2, None]
+
+
+def test_tick_taken_by_a_clock_that_ran_ahead_does_not_count(sessions: Sessions) -> None:
+    moments = (NOON + timedelta(days=365), NOON)
+    with sessions.write_beside() as session:
+        taken = [
+            jobs.claim_tick(
+                session, name="intake", owner="one", now=now, every=timedelta(seconds=20)
+            )
+            for now in moments
+        ]
+    assert taken == [1, 2]
