@@ -232,7 +232,7 @@ class Ticker:
         self._parts = parts
         self._runs = JobRuns(parts.sessions, parts.clock)
         self._loop = LoopThread()
-        self._leads = False
+        self._ticks, self._leads = Role.TICKER in roles, False
         self._watch = LeapWatch(system_clock, time.monotonic, self._plan_anew)
         self._scheduler = BackgroundScheduler(
             timezone="UTC",
@@ -243,7 +243,7 @@ class Ticker:
         # Every process looks at its own clock, and none waits for another to do so.
         look = Job("clock", ticks.clock_s, lambda: self._loop.run(run_clock(parts)))
         self._add(look.name, look.every_s, self._safely(look))
-        if Role.TICKER in roles:
+        if self._ticks:
             self._add("lead", STANDBY_S, self._stand_by)
             for job in self._leaders_jobs():
                 self._add(job.name, job.every_s, self._as_leader(job))
@@ -293,7 +293,7 @@ class Ticker:
         return run
 
     def _stand_by(self) -> None:
-        """Take the lead as soon as nobody has it, and tick at once."""
+        """Take the lead as soon as nobody has it; who takes it over ticks at once."""
         leads, self._leads = self._leads, self._parts.leadership.holds()
         if leads == self._leads:
             return
@@ -326,6 +326,8 @@ class Ticker:
             job.modify(next_run_time=system_clock())
 
     def start(self) -> None:
+        # Known before the first ticks, which come by themselves.
+        self._leads = self._ticks and self._parts.leadership.holds()
         self._scheduler.start()
         self._watch.start()
 

@@ -90,7 +90,9 @@ class Errands:
         with self._change:
             while not self._ending:
                 now = time.monotonic()
-                if self._waiting and (self._hurry or self._waiting[0].due <= now):
+                # In a hurry, what is late still comes after what is under way.
+                hurries = self._hurry and not self._running
+                if self._waiting and (hurries or self._waiting[0].due <= now):
                     self._running += 1
                     return heapq.heappop(self._waiting)
                 self._change.wait(self._waiting[0].due - now if self._waiting else None)

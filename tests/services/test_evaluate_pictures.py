@@ -75,8 +75,8 @@ class WatchedSessions(Sessions):
         self.after_read = after_read
 
     @contextmanager
-    def write(self) -> Iterator[Session]:
-        with super().write() as session:
+    def write_beside(self) -> Iterator[Session]:
+        with super().write_beside() as session:
             self.writing = True
             yield session
         self.writing = False
