@@ -5,7 +5,7 @@ from __future__ import annotations
 import typer
 
 from alerts.backtest import commands
-from alerts.cli import access, clocks, fields, giving, looking, people, running, waiting
+from alerts.cli import access, clocks, database, fields, giving, looking, people, running, waiting
 
 app = typer.Typer(
     name="cutcall",
@@ -39,3 +39,4 @@ for _command in (
     app.command()(_command)
 app.add_typer(access.token_app)
 app.add_typer(people.person_app)
+app.add_typer(database.db_app)

@@ -5,6 +5,7 @@ CutcallError
  +-- UnknownField           a name does not lead to a field of the roster
  +-- TransportError         a gateway or mail server did not take a message
  +-- WeatherError           no forecast could be had; dates go by the calendar until there is one
+ +-- CopyRefused            a database is not copied, backed up or restored; nothing was changed
 ConfigurationError          a setting or config file is wrong; stands outside the tree so that no
                             "carry on after a failed message" can hide it
 
@@ -30,6 +31,10 @@ class TransportError(CutcallError):
 
 class WeatherError(CutcallError):
     """A weather source gave nothing usable: the sentence goes to the operator and the page."""
+
+
+class CopyRefused(CutcallError):
+    """A database cannot be copied, backed up or restored as asked; nothing was changed."""
 
 
 class ConfigurationError(Exception):
