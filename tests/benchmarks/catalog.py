@@ -1,0 +1,10 @@
+"""All benchmarks there are, by name."""
+
+from __future__ import annotations
+
+from benchmarks import start
+from benchmarks.rows import Benchmark
+
+BENCHMARKS: dict[str, Benchmark] = {
+    benchmark.name: benchmark for module in (start,) for benchmark in module.BENCHMARKS
+}
