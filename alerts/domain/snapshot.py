@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 
 import numpy as np
@@ -92,7 +92,7 @@ class ResultTable:
         """From single rows, as a database gives them."""
         columns = zip(*rows, strict=True) if rows else iter(((),) * 8)
         field, sampled, rfv, rfq, ndf, method, spots, late = columns
-        kinds = [RESULT_KINDS.index(result_kind(m, s)) for m, s in zip(method, spots, strict=True)]
+        kinds = [_KIND_NUMBERS[result_kind(m, s)] for m, s in zip(method, spots, strict=True)]
         return cls(
             field=np.array(field, dtype=np.intp),
             day=np.array([day.toordinal() for day in sampled], dtype=np.intp),
@@ -102,6 +102,9 @@ class ResultTable:
             kind=np.array(kinds, dtype=np.intp),
             late=np.array(late, dtype=np.bool_),
         )
+
+
+_KIND_NUMBERS = {kind: number for number, kind in enumerate(RESULT_KINDS)}
 
 
 def result_kind(method: Method, spots: int) -> str:
@@ -133,3 +136,24 @@ class AreaSnapshot:
     season_first_day: date
     heat: DailyHeat | None = None
     rain: tuple[RainAhead, ...] = ()
+
+    def says_the_same(self, other: AreaSnapshot) -> bool:
+        """Whether nothing is known here that is not known there."""
+        return (
+            (self.id, self.name, self.time_zone) == (other.id, other.name, other.time_zone)
+            and self.farms == other.farms
+            and self.fields == other.fields
+            and self.season_first_day == other.season_first_day
+            and self.rain == other.rain
+            and _same_arrays(self.results, other.results)
+            and _same_arrays(self.heat, other.heat)
+        )
+
+
+def _same_arrays(one: ResultTable | DailyHeat | None, other: object) -> bool:
+    if one is None or not isinstance(other, type(one)):
+        return one is other
+    return all(
+        np.array_equal(getattr(one, field.name), getattr(other, field.name), equal_nan=True)
+        for field in fields(one)
+    )

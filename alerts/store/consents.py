@@ -26,11 +26,15 @@ def agreements(session: Session, people: Iterable[Person]) -> frozenset[Agreemen
         .join(Person, col(Person.id) == col(Consent.person_id))
         .where(col(Consent.address).in_(sorted(addresses)))
     ).all()
+    at: dict[str, list[tuple[Consent, Person]]] = {}
+    for consent, giver in given:
+        at.setdefault(consent.address, []).append((consent, giver))
     return frozenset(
         (person.id, consent.channel, consent.address)
         for person in everybody
         if person.id is not None
-        for consent, giver in given
+        for address in {person.phone, person.email}
+        for consent, giver in at.get(address, ())
         if _is_at(person, consent) and _holds_for(person, consent, giver)
     )
 

@@ -123,6 +123,18 @@ def cancel_waiting(
     return len(chosen)
 
 
+def farms_waiting(session: Session, farm_ids: Iterable[int]) -> frozenset[int]:
+    """Those of the farms that have start-date messages waiting unsent."""
+    found = session.exec(
+        select(OutboxMessage.farm_id).where(
+            col(OutboxMessage.farm_id).in_(list(farm_ids)),
+            OutboxMessage.status == Status.QUEUED,
+            col(OutboxMessage.kind).in_(sorted(START_KINDS)),
+        )
+    )
+    return frozenset(farm_id for farm_id in found if farm_id is not None)
+
+
 # ------------------------------------------------------------------------ claiming
 
 
@@ -323,7 +335,13 @@ def told_by_farm(
     stops counting. One that was never tried does not: newer words replace it.
     """
     rows = session.exec(
-        select(OutboxMessage)
+        select(  # type: ignore[call-overload]
+            OutboxMessage.farm_id,
+            OutboxMessage.cutting,
+            OutboxMessage.kind,
+            OutboxMessage.start_on,
+            OutboxMessage.told_on,
+        )
         .where(
             col(OutboxMessage.farm_id).in_(list(farm_ids)),
             OutboxMessage.season == season,
@@ -334,11 +352,11 @@ def told_by_farm(
         .order_by(col(OutboxMessage.told_on), col(OutboxMessage.id))
     )
     told: dict[tuple[int, int], Told] = {}
-    for row in rows:
-        if row.farm_id is None or row.cutting is None or row.start_on is None:
+    for farm_id, cutting, kind, start_on, told_on in rows:
+        if cutting is None or start_on is None:
             continue
-        key = (row.farm_id, row.cutting)
-        told[key] = told_also(told.get(key), Kind(row.kind), row.start_on, row.told_on)
+        key = (farm_id, cutting)
+        told[key] = told_also(told.get(key), Kind(kind), start_on, told_on)
     return told
 
 
