@@ -14,8 +14,8 @@ import typer
 from rich.console import Console
 
 # Benchmarks use the builders of the tests, which are modules of their own.
-for folder in (Path(__file__).parents[1], Path(__file__).parents[1] / "faults"):
-    sys.path.insert(0, str(folder))
+sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parents[1] / "faults"))
 
 from benchmarks.catalog import BENCHMARKS
 from benchmarks.rows import Size, as_json, as_table

@@ -88,7 +88,7 @@ def fill(parts: Parts, extent: Extent) -> None:
         if connection.dialect.name == "postgresql":
             for table in ("area", "person", "consent", "farm", "field", "document", "result"):
                 connection.exec_driver_sql(
-                    f"SELECT setval(pg_get_serial_sequence('{table}', 'id'), "  # noqa: S608
+                    f"SELECT setval(pg_get_serial_sequence('{table}', 'id'), "
                     f"(SELECT max(id) FROM {table}))"
                 )
     with parts.sessions.engine.connect() as connection:
