@@ -195,10 +195,10 @@ def last_load_values(
     -------
     Scale values, on which the crop rises as it matures, shape (..., days, draws).
     """
-    clock = _clocks(start, done_after, weather, path)
-    values = _value(level, rate, clock, 0)
+    values = _values(level, rate, start, done_after, weather, path, 0)
     for field in range(1, level.shape[-2]):
-        np.maximum(values, _value(level, rate, clock, field), out=values)
+        other = _values(level, rate, start, done_after, weather, path, field)
+        np.maximum(values, other, out=values)
     return values
 
 
@@ -214,27 +214,32 @@ def average_values(
     """Value of the crop's average for each start; see :func:`average_starts` and
     :func:`last_load_values` for what is given and returned."""
     part = np.asarray(share, dtype=np.float64)
-    clock = _clocks(start, middle_after, weather, path)
-    values: Floats = sum(  # type: ignore[assignment]
-        part[..., field, None, None] * _value(level, rate, clock, field)
-        for field in range(level.shape[-2])
-    )
+    values = np.zeros(0)
+    for field in range(level.shape[-2]):
+        one = _values(level, rate, start, middle_after, weather, path, field)
+        one *= part[..., field, None, None]
+        values = one if field == 0 else values + one
     return values
 
 
-def _clocks(start: ArrayLike, after: ArrayLike, weather: Floats, path: ClockPath) -> Floats:
-    """The clock so long after each start, shape (..., n, days, draws)."""
-    when = np.asarray(after, dtype=np.float64)[..., None] + np.asarray(start, dtype=np.float64)
+def _values(
+    level: Floats,
+    rate: Floats,
+    start: ArrayLike,
+    after: ArrayLike,
+    weather: Floats,
+    path: ClockPath,
+    field: int,
+) -> Floats:
+    """Values of the field of that number so long after each start, shape (..., days, draws)."""
+    when = np.asarray(after, dtype=np.float64)[..., field, None] + np.asarray(start)
     since = np.interp(when, path.day, path.since)
-    clock: Floats = since[..., None] + path.spread_at(when)[..., None] * weather
-    return clock
-
-
-def _value(level: Floats, rate: Floats, clock: Floats, field: int) -> Floats:
-    """Values of the field of that number, shape (..., days, draws)."""
-    value = clock[..., field, :, :] * rate[..., field, None, :]
-    value += level[..., field, None, :]
-    return value
+    # In place: the largest arrays of all, and making them takes longer than filling them.
+    values: Floats = path.spread_at(when)[..., None] * weather
+    values += since[..., None]
+    values *= rate[..., field, None, :]
+    values += level[..., field, None, :]
+    return values
 
 
 def start_quantiles(starts: Floats, chances: ArrayLike) -> Ints:
@@ -263,9 +268,9 @@ def chance_too_late(starts: Floats, days: ArrayLike) -> Floats:
 
 
 def middle(values: Floats) -> Floats:
-    """Median of the draws; shape (..., draws) gives (...)."""
+    """Median of the draws; shape (..., draws) gives (...). ``values`` are reordered."""
     half = values.shape[-1] // 2
     around = [half - 1, half] if values.shape[-1] % 2 == 0 else [half]
-    parted = np.partition(values, around, axis=-1)
-    median: Floats = parted[..., around].mean(axis=-1)
+    values.partition(around, axis=-1)
+    median: Floats = values[..., around].mean(axis=-1)
     return median
