@@ -13,9 +13,9 @@ import asyncio
 import shutil
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
@@ -24,6 +24,8 @@ from statistics import median
 from tempfile import TemporaryDirectory
 
 import httpx
+from benchmarks.apart import Done, in_child
+from benchmarks.rows import Benchmark, Row, Size, at_least, at_most
 from databases import own_server
 from factories import NOON, build_message, put_home
 from sqlmodel import col, func, select
@@ -38,8 +40,6 @@ from alerts.store.session import Sessions, build_engine, upgrade
 from alerts.store.tables import DeliveryEvent, OutboxMessage
 from alerts.transports.base import Channel
 from alerts.transports.sms_rest import SmsRest
-from benchmarks.apart import Done, in_child
-from benchmarks.rows import Benchmark, Row, Size, at_least, at_most
 
 LATENCY_S = 0.05
 CONCURRENCY = 50
@@ -171,7 +171,9 @@ def dispatch_all(url: str, desk: Desk) -> float:
 
     async def work() -> None:
         sms = SmsRest(
-            **{"base_url": desk.base_url, "account": desk.account, "secret": desk.secret},
+            base_url=desk.base_url,
+            account=desk.account,
+            secret=desk.secret,
             sender=SENDER,
             clock=clock,
         )
