@@ -88,6 +88,7 @@ class SmsRest(Transport):
     ) -> None:
         _demand(account=account, secret=secret, **{"sender or service": sender or service})
         self._account_url = f"{base_of(base_url)}/Accounts/{quote(account, safe='')}"
+        self._texts_url = httpx.URL(f"{self._account_url}/Messages.json")
         self._auth = httpx.BasicAuth(key or account, secret)
         self._origin = {"MessagingServiceSid": service} if service else {"From": sender}
         self._status_callback = status_callback
@@ -100,7 +101,7 @@ class SmsRest(Transport):
     async def send(self, message: OutgoingMessage) -> SendResult:
         try:
             response = await self._client.post(
-                f"{self._account_url}/Messages.json",
+                self._texts_url,
                 data=self._form(message),
                 auth=self._auth,
                 timeout=self._timeout,
@@ -115,10 +116,8 @@ class SmsRest(Transport):
         return result_of(response, self._codes, self._clock())
 
     async def find(self, message: OutgoingMessage) -> Sighting | None:
-        url = httpx.URL(
-            f"{self._account_url}/Messages.json",
-            params={"To": message.to, "PageSize": str(PAGE_SIZE)},
-        )
+        asked = {"To": message.to, "PageSize": str(PAGE_SIZE)}
+        url = self._texts_url.copy_merge_params(asked)
         for _ in range(MAX_PAGES):
             page = self._body_of(await self._get(url))
             rows = self._rows_of(page)
