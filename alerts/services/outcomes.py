@@ -49,7 +49,8 @@ def _record_taken(
 ) -> list[Attempt]:
     """Write down, all at once, what the gateway took and nobody changed meanwhile; the others."""
     sending = taken.still_sending(session, [one.id for one, _ in attempts if one.id is not None])
-    plain, others = [], []
+    plain: list[Attempt] = []
+    others: list[Attempt] = []
     for message, result in attempts:
         is_same = message.id is not None and sending.get(message.id) == message.attempts
         ends_well = result.outcome is Outcome.ACCEPTED and not (result.code or result.detail)

@@ -35,7 +35,7 @@ def still_sending(session: Session, message_ids: Iterable[int]) -> dict[int, int
         .order_by(col(OutboxMessage.id))
         .with_for_update()
     )
-    return dict(session.exec(query).all())
+    return {number: begun for number, begun in session.exec(query) if number is not None}
 
 
 def accept(session: Session, taken: Sequence[Taken], now: datetime) -> None:

@@ -31,6 +31,7 @@ from alerts.transports.gateway_codes import (
     is_opted_out,
     outcome_of_code,
 )
+from alerts.transports.one_shot import new_client
 
 API_VERSION = "2010-04-01"
 CONNECT_TIMEOUT_S = 10.0
@@ -95,7 +96,7 @@ class SmsRest(Transport):
         self._clock = clock
         self._codes = codes
         self._timeout = httpx.Timeout(timeout_s, connect=CONNECT_TIMEOUT_S)
-        self._client = client or _new_client()
+        self._client = client or new_client()
         self._owns_client = client is None
 
     async def send(self, message: OutgoingMessage) -> SendResult:
@@ -347,12 +348,6 @@ def _text(raw: object) -> str:
 
 def _words(error: httpx.HTTPError) -> str:
     return f"{type(error).__name__} {error}".strip()
-
-
-def _new_client() -> httpx.AsyncClient:
-    # No idle connections: when the far side closes one just as it is reused, that cannot be
-    # told from a lost answer, and every such text would have to be looked up.
-    return httpx.AsyncClient(limits=httpx.Limits(max_keepalive_connections=0))
 
 
 def _demand(**parts: str) -> None:
