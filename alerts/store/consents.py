@@ -43,7 +43,7 @@ def agreements(session: Session, people: Iterable[Person]) -> frozenset[Agreemen
 def has_agreed(session: Session, person: Person, channel: str, address: str) -> bool:
     """Whether this person agreed to be written to at an address, even if they stopped since."""
     given = session.exec(
-        select(Person.id, Person.name, Person.phone, Person.email)  # type: ignore[call-overload]
+        select(Person.id, Person.name, Person.phone, Person.email)
         .join(Consent, col(Consent.person_id) == col(Person.id))
         .where(Consent.channel == channel, Consent.address == address)
     )
