@@ -5,11 +5,11 @@ Nothing here commits, and nothing here talks to a gateway.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import or_, update
+from sqlalchemy import insert, or_, update
 from sqlmodel import Session, col, delete, select
 
 from alerts.domain.decision import START_KINDS, Kind, Told, told_also
@@ -197,7 +197,7 @@ def claim(
     ).all()
     if not ids:
         return []
-    session.exec(
+    messages = session.scalars(
         update(OutboxMessage)
         .where(col(OutboxMessage.id).in_(ids))
         .values(
@@ -208,17 +208,12 @@ def claim(
             error_code="",
             error_detail="",
         )
-        .execution_options(synchronize_session=False)
-    )
-    messages = session.exec(
-        select(OutboxMessage)
-        .where(col(OutboxMessage.id).in_(ids))
-        .order_by(col(OutboxMessage.next_attempt_at), col(OutboxMessage.id))
-        .execution_options(populate_existing=True)
+        .returning(OutboxMessage)
+        .execution_options(synchronize_session=False, populate_existing=True)
     ).all()
-    for message in messages:
-        _log(session, message, now)
-    return list(messages)
+    log_all(session, ids, Status.SENDING, now)
+    # An UPDATE gives rows back in any order.
+    return sorted(messages, key=lambda message: (message.next_attempt_at, message.id))
 
 
 def lapsed(
@@ -320,6 +315,16 @@ def _log(session: Session, message: OutboxMessage, now: datetime) -> None:
             code=message.error_code,
             detail=message.error_detail,
         )
+    )
+
+
+def log_all(
+    session: Session, message_ids: Sequence[int | None], status: Status, now: datetime
+) -> None:
+    """Keep one step of many messages, of which there is nothing to say, in one statement."""
+    event = {"at": now, "status": status.value, "code": "", "detail": ""}
+    session.execute(
+        insert(DeliveryEvent), [{"message_id": number, **event} for number in message_ids]
     )
 
 

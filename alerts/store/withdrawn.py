@@ -6,9 +6,8 @@ They are left out in one place, since a query that forgot to would have a wrong 
 from __future__ import annotations
 
 from datetime import datetime
-from functools import cache
 
-from sqlalchemy.orm import LoaderCriteriaOption, ORMExecuteState, with_loader_criteria
+from sqlalchemy.orm import ORMExecuteState, with_loader_criteria
 from sqlmodel import Session, col, select
 
 from alerts.store.tables import Document, LabResult
@@ -20,15 +19,12 @@ WITH_WITHDRAWN = "with_withdrawn"
 def leave_out(state: ORMExecuteState) -> None:
     """For every SELECT of a session, of rows or of columns: results taken back do not count."""
     if state.is_select and not state.execution_options.get(WITH_WITHDRAWN, False):
-        state.statement = state.statement.options(_criteria())
+        state.statement = state.statement.options(_WHAT_COUNTS)
 
 
-@cache
-def _criteria() -> LoaderCriteriaOption:
-    """Made once: it is part of every query, and costs more than many of them."""
-    return with_loader_criteria(
-        LabResult, col(LabResult.withdrawn_at).is_(None), include_aliases=True
-    )
+_WHAT_COUNTS = with_loader_criteria(
+    LabResult, col(LabResult.withdrawn_at).is_(None), include_aliases=True
+)
 
 
 def find(session: Session, result_id: int) -> tuple[LabResult, str] | None:

@@ -95,9 +95,10 @@ def _check_all_looked_at(session: Session, extent: Extent) -> None:
 def _senders(texts: int) -> Iterator[Row]:
     took = {}
     for number in WORKERS:
-        with TemporaryDirectory() as folder, own_server(Path(folder)) as url, gateway(texts) as desk:
+        with TemporaryDirectory() as folder, own_server(Path(folder)) as url:
             fill_with_texts(url, texts)
-            took[number] = together(number, _send, url, desk)
+            with gateway(texts) as desk:
+                took[number] = together(number, _send, url, desk)
             check_sent(url, texts)
     yield from _rows("senders", texts, "texts/s", took)
 
