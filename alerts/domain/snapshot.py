@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -136,24 +136,3 @@ class AreaSnapshot:
     season_first_day: date
     heat: DailyHeat | None = None
     rain: tuple[RainAhead, ...] = ()
-
-    def says_the_same(self, other: AreaSnapshot) -> bool:
-        """Whether nothing is known here that is not known there."""
-        return (
-            (self.id, self.name, self.time_zone) == (other.id, other.name, other.time_zone)
-            and self.farms == other.farms
-            and self.fields == other.fields
-            and self.season_first_day == other.season_first_day
-            and self.rain == other.rain
-            and _same_arrays(self.results, other.results)
-            and _same_arrays(self.heat, other.heat)
-        )
-
-
-def _same_arrays(one: ResultTable | DailyHeat | None, other: object) -> bool:
-    if one is None or not isinstance(other, type(one)):
-        return one is other
-    return all(
-        np.array_equal(getattr(one, field.name), getattr(other, field.name), equal_nan=True)
-        for field in fields(one)
-    )

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from functools import cache
 from zoneinfo import ZoneInfo
 
 from sqlmodel import Session
@@ -66,7 +67,7 @@ class AreaLook(Seen):
     """What an area's decisions rest on, as one session reads it."""
 
     farms: Mapping[int, Farm]
-    reach: Mapping[int, list[Recipient]]  # by person
+    reach: Callable[[], Mapping[int, list[Recipient]]]  # by person; read when first asked
     told: Mapping[tuple[int, int], Told]  # by farm and cutting
 
     def is_paused(self, outlook: FarmOutlook) -> bool:
@@ -78,7 +79,7 @@ class AreaLook(Seen):
         return decide(outlook, told, self.today, rules.alert_rules())
 
     def email_languages(self, outlook: FarmOutlook) -> set[str]:
-        farmer = self.reach.get(self.farms[outlook.farm.id].farmer_id, [])
+        farmer = self.reach().get(self.farms[outlook.farm.id].farmer_id, [])
         return {recipient.language for recipient in farmer if recipient.channel == "email"}
 
 
@@ -91,25 +92,17 @@ def look_at(
 ) -> AreaLook:
     """Read what is known of the area and its people, and work its outlooks out.
 
-    Those ``before`` serve again where nothing is known now that was not known then.
+    What was seen ``before`` serves again; not so where something has happened in the area since.
     """
-    return _with_people(session, area, _see(session, area, rules, now, before))
+    return _with_people(session, area, before or _see(session, area, rules, now))
 
 
-def _see(
-    session: Session,
-    area: Area,
-    rules: EvaluationRules,
-    now: datetime,
-    before: Seen | None = None,
-) -> Seen:
+def _see(session: Session, area: Area, rules: EvaluationRules, now: datetime) -> Seen:
     today = now.astimezone(ZoneInfo(area.time_zone)).date()
     snapshot = areas.load_snapshot(session, area, rules.season_first_day)
     sample_on = next_sampling_day(
         today + timedelta(days=1), area_weekdays(area, rules.sampling_weekdays)
     )
-    if before and before.today == today and before.snapshot.says_the_same(snapshot):
-        return before
     return Seen(today, snapshot, look_ahead(snapshot, rules.guidelines, today, sample_on))
 
 
@@ -121,7 +114,7 @@ def _with_people(session: Session, area: Area, seen: Seen) -> AreaLook:
         snapshot=seen.snapshot,
         found=seen.found,
         farms=farms,
-        reach=people.recipients(session, _people_of(farms.values())),
+        reach=cache(lambda: people.recipients(session, _people_of(farms.values()))),
         told=outbox.told_by_farm(session, farms, seen.today.year),
     )
 

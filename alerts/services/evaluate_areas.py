@@ -118,7 +118,9 @@ def _next_morning(area: Area, at: time, now: datetime) -> datetime:
 def _evaluate(
     session: Session, area: Area, rules: EvaluationRules, now: datetime, ahead: Ahead
 ) -> None:
-    look = look_at(session, area, rules, now, ahead.seen)
+    # Whatever happens in an area makes it due anew.
+    is_news = areas.due_since(session, area.id) != area.due_at
+    look = look_at(session, area, rules, now, None if is_news else ahead.seen)
     outlooks.replace_outlooks(session, list(look.farms), look.found, now)
     watched = frozenset(field.id for field in look.snapshot.fields if field.watched)
     waiting = outbox.farms_waiting(session, look.farms)
@@ -152,7 +154,7 @@ class _FarmWork:
     farm: Farm
     outlook: FarmOutlook
     rain: tuple[RainAhead, ...]
-    reach: Mapping[int, list[Recipient]]
+    reach: Callable[[], Mapping[int, list[Recipient]]]
     rules: EvaluationRules
     now: datetime
     today: date
@@ -173,13 +175,11 @@ class _FarmWork:
             )
 
     def speak(self, decision: Decision | None, watched: frozenset[int]) -> None:
-        farmer = self.reach.get(self.farm.farmer_id, [])
-        assert self.farm.id is not None
         if decision is not None:
             window, _ = self._window()
             # Words of an earlier window that never went out would only contradict the new ones.
             self.cancel_waiting("overtaken by newer words", before=window)
-            for recipient in farmer:
+            for recipient in self.reach().get(self.farm.farmer_id, []):
                 self._queue_start(decision, recipient)
             return
         # Nothing to say: words that still wait and no longer hold are taken back.
@@ -193,7 +193,7 @@ class _FarmWork:
             int(self.rules.guidelines.value("sampling.results_take_days")),
         )
         if silent:
-            for recipient in told_of_silence(self.farm, self.reach):
+            for recipient in told_of_silence(self.farm, self.reach()):
                 self._queue_no_results(silent, recipient)
 
     # -------------------------------------------------------------- start date

@@ -48,6 +48,11 @@ def claim_due(session: Session, *, owner: str, now: datetime, lease: timedelta) 
     return area
 
 
+def due_since(session: Session, area_id: int | None) -> datetime | None:
+    """When the area is, or was, due, as it stands in the database now."""
+    return session.exec(select(Area.due_at).where(Area.id == area_id)).one()
+
+
 def release(session: Session, area: Area, *, due_seen: datetime | None, next_due: datetime) -> bool:
     """Give an area back; False when its lease was taken over: what was made of it must not stay.
 
@@ -158,7 +163,7 @@ def _load_results(
     session: Session, area_id: int, fields: Iterable[Any], season_first_day: date
 ) -> ResultTable:
     """Results of this season that belong to each field's open cutting."""
-    position = {field.id: (i, field) for i, field in enumerate(fields)}
+    position = {field.id: (i, field, field.cut_on is None) for i, field in enumerate(fields)}
     rows = session.exec(
         select(  # type: ignore[call-overload,misc]
             LabResult.field_id,
@@ -182,8 +187,11 @@ def _load_results(
     )
     table: list[ResultRow] = []
     for field_id, cutting, sampled_on, rfv, rfq, ndf, method, spots, late in rows:
-        at, field = position.get(field_id, (-1, None))
-        if field is not None and belongs_to_open_cutting(field, cutting, sampled_on):
+        at, field, uncut = position.get(field_id, (-1, None, False))
+        # What holds for most is asked first: an area has hundreds of results.
+        if (uncut and cutting == field.cutting) or (
+            field is not None and belongs_to_open_cutting(field, cutting, sampled_on)
+        ):
             table.append((at, sampled_on, rfv, rfq, ndf, METHODS[method], spots, late))
     return ResultTable.of(table)
 
