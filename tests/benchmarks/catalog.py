@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from benchmarks import start
+from benchmarks import intake, start
 from benchmarks.rows import Benchmark
 
 BENCHMARKS: dict[str, Benchmark] = {
-    benchmark.name: benchmark for module in (start,) for benchmark in module.BENCHMARKS
+    benchmark.name: benchmark for module in (intake, start) for benchmark in module.BENCHMARKS
 }
