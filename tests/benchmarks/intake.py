@@ -72,9 +72,7 @@ def run(size: Size) -> Iterator[Row]:
         "intake", case, many / ours_s, many / plain_s, "rows/s", at_least(0.35), peak_mib=peak
     )
     case = f"time per row from {many // 10:,} to {many:,} rows"
-    yield Row(
-        "intake", case, 1e6 * ours_s / many, 1e7 * tenth_s / many, "us per row", at_most(1.3)
-    )
+    yield Row("intake", case, 1e6 * ours_s / many, 1e7 * tenth_s / many, "us per row", at_most(1.3))
 
 
 def write_file(path: Path, rows: int) -> Counts:
