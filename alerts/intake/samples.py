@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, time
 from itertools import compress, repeat
 from operator import attrgetter
-from typing import cast
+from typing import Any, TypeVar, cast
 
 import numpy as np
 
@@ -31,6 +31,7 @@ from alerts.intake.readings import READINGS
 from alerts.intake.table import Block, Findings, Header, Table, comparable, raw_row
 
 _LESS_EXACT = Method.NIR
+Found = TypeVar("Found", Note, Rejection)
 
 LabelValues = tuple[
     str,  # farm
@@ -116,32 +117,19 @@ class SampleReader:
         left_out: Collection[int],
     ) -> list[Result]:
         """The results of all rows but those left out."""
-        many = len(block.rows)
-        kept = [place not in left_out for place in range(many)]
-        columns = (block.lines, *labels, *readings)
-        line, farm, name, days, times, lab, number, methods, cutting, remark, *values = (
-            (list(compress(column, kept)) for column in columns) if left_out else columns
-        )
+        kept = [place not in left_out for place in range(len(block.rows))]
+        columns: Iterable[Sequence[Any]] = (block.lines, *labels, *readings)
+        if left_out:
+            columns = (list(compress(column, kept)) for column in columns)
+        line, farm, name, days, times, lab, number, methods, cutting, remark, *values = columns
         if not_said := methods.count(None):
             self.without_method += not_said
             methods = [method or _LESS_EXACT for method in methods]
-        return list(
-            map(
-                Result,
-                line,
-                name,
-                farm,
-                [day for day, _ in days],
-                [at or hour for at, (_, hour) in zip(times, days, strict=True)],
-                methods,
-                lab,
-                number,
-                cutting,
-                map(Readings._make, zip(*values, strict=True)),
-                repeat(()),
-                remark,
-            )
-        )
+        sampled_on = [day for day, _ in days]
+        sampled_at = [at or hour for at, (_, hour) in zip(times, days, strict=True)]
+        said = map(Readings._make, zip(*values, strict=True))
+        rows = (line, name, farm, sampled_on, sampled_at, methods, lab, number, cutting, said)
+        return list(map(Result, *rows, repeat(()), remark))
 
     def _check(self, row: int, readings: Readings) -> None:
         ndf, adf = readings.ndf_pct_dm, readings.adf_pct_dm
@@ -216,7 +204,7 @@ def read_samples(
     return results, findings
 
 
-def _put_in_order(found: list[Note] | list[Rejection], start: int) -> None:
+def _put_in_order(found: list[Found], start: int) -> None:
     """Sort what a block gave by its rows; the block as a whole was looked at before each row."""
     found[start:] = sorted(found[start:], key=attrgetter("row"))
 
