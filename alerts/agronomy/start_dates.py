@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from math import floor
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -220,7 +221,13 @@ def _values(
 def start_quantile(starts: Floats, chance: float) -> int:
     """Day such that the start date lies before it with ``chance``; a start within a day is that
     day's, since a morning is either early enough or not."""
-    return int(np.floor(np.quantile(starts, chance) + 1e-9))
+    # numpy.quantile, which looks at its arguments for longer than at so few numbers.
+    place = chance * (starts.size - 1)
+    below = int(place)
+    above = min(below + 1, starts.size - 1)
+    ordered = np.partition(starts, (below, above))
+    low, high = float(ordered[below]), float(ordered[above])
+    return floor(low + (high - low) * (place - below) + 1e-9)
 
 
 def chance_too_late(starts: Floats, days: ArrayLike) -> Floats:

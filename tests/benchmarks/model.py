@@ -1,9 +1,9 @@
 """Posteriors and start dates of many areas on one core, beside a statistics library.
 
 Ours is the fit the service makes, odd results given less weight, and for each farm the draws its
-start date comes from. Times are the processor's, since other processes share the core. One yardstick
-is statsmodels' MixedLM with a level and a slope for each field of one area (Seabold, S., Perktold,
-J., 2010, Statsmodels: econometric and statistical modeling with Python); the other is
+start date comes from. Times are the processor's, since other processes share the core. One
+yardstick is statsmodels' MixedLM with a level and a slope for each field of one area (Seabold, S.,
+Perktold, J., 2010, Statsmodels: econometric and statistical modeling with Python); the other is
 `numpy.linalg.lstsq`, a line for each field by itself, which knows neither of neighbors nor of
 published rates and says nothing of its own uncertainty.
 """
@@ -30,7 +30,7 @@ from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.records import Index
 
 FIELDS, RESULTS, OF_A_FARM = 50, 8, 5  # fields of an area, results of a field, fields of a farm
-BATCH = 50  # areas fitted together
+BATCH = 100  # areas fitted together
 SAMPLED_ON = np.arange(RESULTS) * 3.5
 TODAY, HORIZON = SAMPLED_ON[-1] + 1.0, 60
 TARGET_NDF = 40.0
