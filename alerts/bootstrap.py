@@ -31,6 +31,7 @@ from alerts.messages.templates import Templates
 from alerts.services.accept_results import IntakeRules
 from alerts.services.area_look import EvaluationRules
 from alerts.services.digest import DigestRules
+from alerts.services.doctor import Subject
 from alerts.services.fallbacks import FallbackRules
 from alerts.services.farm_form import FormRules
 from alerts.services.links import LinkRules
@@ -67,6 +68,11 @@ def system_clock() -> datetime:
     return datetime.now(UTC)
 
 
+def process_name() -> str:
+    """What leases, ticks and the log call this process."""
+    return f"{socket.gethostname()}:{os.getpid()}"
+
+
 @dataclass(frozen=True, slots=True)
 class Parts:
     """All that an entry point needs; rules are made for the moment they are asked at."""
@@ -95,6 +101,11 @@ class Parts:
 
     def season_first_day(self) -> date:
         return self.schedule.season.first_of(self.today().year)
+
+    def ticks(self) -> dict[str, int]:
+        """Seconds between the ticks of each job, by its name."""
+        ticks = self.schedule.ticks.model_dump()
+        return {name.removesuffix("_s"): seconds for name, seconds in ticks.items()}
 
     def intake_rules(self) -> IntakeRules:
         return IntakeRules(
@@ -240,6 +251,9 @@ class Parts:
     def roster_defaults(self) -> RosterDefaults:
         return RosterDefaults(time_zone=self.settings.time_zone)
 
+    def subject(self) -> Subject:
+        return Subject(self.settings, self.sessions, self.transports, self.ticks(), self.clock)
+
     async def aclose(self) -> None:
         for transport in self.transports.values():
             await transport.aclose()
@@ -254,14 +268,16 @@ def build_parts(
     clock: Clock = system_clock,
     transports: Mapping[Channel, Transport] | None = None,
     jitter: Callable[[], float] = random.random,
+    migrate: bool = True,
 ) -> Parts:
-    """Wire the service up and bring its database to the newest tables.
+    """Wire the service up and, with ``migrate``, bring its database to the newest tables.
 
     ConfigurationError when a setting or config file is wrong.
     """
     config = ConfigDir(settings.config_dir)
     engine = build_engine(settings.database_url)
-    upgrade(engine)
+    if migrate:
+        upgrade(engine)
     return Parts(
         settings=settings,
         schedule=read_schedule(config.find("schedule.toml")),
@@ -272,7 +288,7 @@ def build_parts(
         clock=clock,
         source=Folder(settings.inbox_dir, settings.intake_max_mib * MIB),
         transports=build_transports(settings, clock) if transports is None else transports,
-        owner=f"{socket.gethostname()}:{os.getpid()}",
+        owner=process_name(),
         leadership=leadership(engine),
         jitter=jitter,
         weather=_weather(settings, clock),

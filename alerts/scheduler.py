@@ -19,6 +19,7 @@ from collections.abc import Callable, Collection, Coroutine
 from dataclasses import dataclass
 from datetime import timedelta
 from enum import StrEnum
+from secrets import token_hex
 from typing import Any, TypeVar
 
 from apscheduler.executors.pool import ThreadPoolExecutor
@@ -26,6 +27,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
 from alerts.bootstrap import Parts, system_clock
+from alerts.domain import trace
 from alerts.domain.errors import ConfigurationError
 from alerts.services import clock_check
 from alerts.services.accept_results import IntakeReport, collect
@@ -66,6 +68,11 @@ def run_intake(parts: Parts) -> list[IntakeReport]:
 
 
 def log_report(report: IntakeReport) -> None:
+    with trace.about(document_id=report.document_id):
+        _log_report(report)
+
+
+def _log_report(report: IntakeReport) -> None:
     if report.refusal:
         log.warning("%s could not be read: %s", report.document, report.refusal)
         return
@@ -265,11 +272,12 @@ class Ticker:
         """The job as it is run: what goes wrong is kept and logged, and the next tick comes."""
 
         def run() -> None:
-            try:
-                with self._runs.recorded(job.name):
-                    job.work()
-            except Exception:
-                log.exception("the job %s failed; it runs again at its next tick", job.name)
+            with trace.about(job=job.name, run=token_hex(4)):
+                try:
+                    with self._runs.recorded(job.name):
+                        job.work()
+                except Exception:
+                    log.exception("the job %s failed; it runs again at its next tick", job.name)
 
         return run
 

@@ -137,6 +137,13 @@ class Settings(BaseSettings):
     log_level: Annotated[
         Literal["DEBUG", "INFO", "WARNING", "ERROR"], Field(description="how much is logged")
     ] = "INFO"
+    log_form: Annotated[
+        Literal["plain", "json"], Field(description="plain lines for people, json for programs")
+    ] = "plain"
+    metrics_token: Annotated[
+        SecretStr,
+        Field(description="bearer token that may read /metrics; empty = nobody may"),
+    ] = SecretStr("")
 
     @field_validator("time_zone")
     @classmethod
@@ -228,6 +235,13 @@ class Settings(BaseSettings):
                 "characters"
             )
         return self
+
+    @field_validator("metrics_token")
+    @classmethod
+    def _long_enough(cls, value: SecretStr) -> SecretStr:
+        if value.get_secret_value() and len(value.get_secret_value()) < SHORTEST_SECRET:
+            raise ValueError(f"it must be {SHORTEST_SECRET} characters or more, or empty")
+        return value
 
     def _refuse_open_lines(self) -> None:
         """In production a secret, a text or a link never crosses a network in the clear."""

@@ -5,7 +5,18 @@ from __future__ import annotations
 import typer
 
 from alerts.backtest import commands
-from alerts.cli import access, clocks, database, fields, giving, looking, people, running, waiting
+from alerts.cli import (
+    access,
+    clocks,
+    database,
+    doctor,
+    fields,
+    giving,
+    looking,
+    people,
+    running,
+    waiting,
+)
 
 app = typer.Typer(
     name="cutcall",
@@ -35,6 +46,7 @@ for _command in (
     access.links,
     running.check,
     clocks.clock,
+    doctor.doctor,
 ):
     app.command()(_command)
 app.add_typer(access.token_app)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import signal
 import sys
 from contextlib import suppress
@@ -37,17 +36,13 @@ def serve(
     ] = None,
 ) -> None:
     """Run the service, settings from .env: all of it, or a part beside other processes."""
-    from alerts.bootstrap import build_parts
+    from alerts import logs
+    from alerts.bootstrap import build_parts, process_name
     from alerts.scheduler import open_port
     from alerts.settings import read_settings
 
     settings = read_settings()
-    logging.basicConfig(
-        level=settings.log_level, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
-    )
-    # Whole URLs, which hold account ids, and every tick are more than a log needs.
-    for noisy in ("httpx", "httpcore", "apscheduler", "alembic"):
-        logging.getLogger(noisy).setLevel(logging.WARNING)
+    logs.set_up(logs.LogForm(settings.log_form), settings.log_level, process_name())
     roles = frozenset(only or Role)
     if Role.TICKER in roles:
         make_inbox(settings)

@@ -21,7 +21,7 @@ from datetime import datetime
 from pathlib import Path
 
 from alerts.domain.errors import CopyRefused
-from alerts.store import backup_files, copying, opening, restoring
+from alerts.store import backup_files, copying, opening, restoring, revisions
 from alerts.store.copying import TableDigest
 from alerts.store.restoring import Doubted
 from alerts.store.session import upgrade
@@ -67,7 +67,7 @@ def back_up(url: str, path: Path, now: datetime) -> list[TableDigest]:
         upgrade(file)
         with copying.writing(file) as writing:
             done = copying.copy_rows(reading, writing)
-            revision = copying.newest_revision()
+            revision = revisions.newest()
             note = backup_files.Note(now, source.dialect.name, revision, done)
             backup_files.put_note(writing, note)
         backup_files.check(file, part)
@@ -89,7 +89,7 @@ def restore(url: str, path: Path, *, replace: bool, now: datetime) -> Restored:
             ledger = restoring.opt_outs(writing)
             copying.clear(writing)
             done = copying.copy_rows(reading, writing)
-            if note.revision == copying.newest_revision() and done != note.tables:
+            if note.revision == revisions.newest() and done != note.tables:
                 raise CopyRefused(f"{path} is not as it was made; give another backup")
             kept = restoring.keep_opt_outs(writing, ledger)
             doubted = restoring.doubt_waiting(writing, now)

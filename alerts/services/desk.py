@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
@@ -195,7 +195,7 @@ def look(sessions: Sessions, ticks: Mapping[str, int], now: datetime) -> Desk:
                 for row in operator.broken_texts(session, now - TEXTS_SHOWN_FOR)
             ),
             opt_outs=operator.opt_outs(session),
-            jobs=_jobs(jobs.last_runs(session), ticks, now),
+            jobs=job_lines(session, ticks, now),
             field_labels=tuple(map(field_label, operator.field_choices(session))),
             clock=clock_state(session, now),
         )
@@ -362,8 +362,9 @@ def _sign_up(row: SignUp) -> SignUpLine:
     )
 
 
-def _jobs(runs: Iterable[JobRun], ticks: Mapping[str, int], now: datetime) -> tuple[JobLine, ...]:
-    last = {run.name: run for run in runs}
+def job_lines(session: Session, ticks: Mapping[str, int], now: datetime) -> tuple[JobLine, ...]:
+    """The last run of every job there is; ``ticks`` as for `look`."""
+    last = {run.name: run for run in jobs.last_runs(session)}
     return tuple(
         _job(name, timedelta(seconds=seconds), last.get(name), now)
         for name, seconds in ticks.items()

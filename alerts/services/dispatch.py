@@ -15,7 +15,7 @@ from datetime import datetime, timedelta
 
 from sqlmodel import Session
 
-from alerts.domain import circuit
+from alerts.domain import circuit, trace
 from alerts.domain.decision import ASKED_FOR, TO_THE_STOPPED
 from alerts.domain.delivery import Status
 from alerts.services.outcomes import Attempt, record
@@ -81,7 +81,7 @@ class _Lane:
         while True:
             free = self.rules.concurrency - len(under_way)
             claimed = await asyncio.to_thread(self._turn_over, ended, free)
-            under_way |= {asyncio.create_task(self._attempt(message)) for message in claimed}
+            under_way |= {asyncio.create_task(self._traced(message)) for message in claimed}
             if not under_way:
                 return self.report
             done, under_way = await asyncio.wait(under_way, return_when=asyncio.FIRST_COMPLETED)
@@ -131,6 +131,10 @@ class _Lane:
             return False
         outbox.settle(session, message, Status.CANCELLED, now, detail="opted out")
         return True
+
+    async def _traced(self, message: OutboxMessage) -> Attempt:
+        with trace.about(message_id=message.public_id):
+            return await self._attempt(message)
 
     async def _attempt(self, message: OutboxMessage) -> Attempt:
         """One attempt. None outlives its lease: somebody else would take the message for abandoned

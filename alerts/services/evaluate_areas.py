@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 from sqlmodel import Session
 
 from alerts.charts.outlook_chart import describe, draw
+from alerts.domain import trace
 from alerts.domain.decision import Decision, Kind
 from alerts.domain.drying import dry_run
 from alerts.domain.errors import CutcallError
@@ -69,12 +70,13 @@ def evaluate_due(
         claimed = _claim(sessions, rules, owner, now)
         if claimed is None:
             break
-        try:
-            _look(sessions, claimed, rules, now)
-            done += 1
-        except Exception as error:
-            log.exception("area %s could not be evaluated", claimed.id)
-            errors.append(error)
+        with trace.about(area_id=claimed.id):
+            try:
+                _look(sessions, claimed, rules, now)
+                done += 1
+            except Exception as error:
+                log.exception("area %s could not be evaluated", claimed.id)
+                errors.append(error)
     if errors:
         raise errors[0]
     return done

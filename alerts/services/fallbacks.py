@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 from sqlmodel import Session
 
+from alerts.domain import trace
 from alerts.domain.decision import START_KINDS, Kind
 from alerts.domain.delivery import TOLD, UNDERWAY, Status
 from alerts.messages.instead import Instead, Why, instead_email
@@ -83,7 +84,10 @@ def _stand_in(sessions: Sessions, rules: FallbackRules, text_id: int | None, now
             return False
         if why is Why.STUCK:
             outbox.settle(session, text, Status.CANCELLED, now, detail=INSTEAD)
-    log.warning("message %s (%s) goes by email instead: %s", text.public_id, text.kind, why.value)
+    with trace.about(message_id=text.public_id):
+        log.warning(
+            "message %s (%s) goes by email instead: %s", text.public_id, text.kind, why.value
+        )
     return True
 
 

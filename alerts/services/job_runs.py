@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from alerts.domain import trace
 from alerts.store import jobs
 from alerts.store.session import Sessions
 
@@ -40,7 +41,8 @@ class JobRuns:
         """Keep how what is done inside went; an error is kept as its reason and raised again."""
         started = self._clock()
         try:
-            yield
+            with trace.about(job=name):
+                yield
         except Exception as error:
             self._keep(name, started, ok=False, detail=f"{type(error).__name__}: {error}")
             raise

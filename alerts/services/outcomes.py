@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 from sqlmodel import Session
 
-from alerts.domain import circuit
+from alerts.domain import circuit, trace
 from alerts.domain.circuit import Finding, Word
 from alerts.domain.delivery import Status, next_attempt
 from alerts.services.sending import SendingRules, SendReport
@@ -115,7 +115,8 @@ def _record(
             outbox.settle(session, message, Status.UNKNOWN, now, **said)
             message.next_attempt_at = now + rules.settle
             report.unknown += 1
-    _log_outcome(message, result)
+    with trace.about(message_id=message.public_id):
+        _log_outcome(message, result)
 
 
 def _try_again(

@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 
 from sqlmodel import Session
 
+from alerts.domain import trace
 from alerts.domain.decision import TO_THE_STOPPED, Kind
 from alerts.intake.inbound_text import (
     Command,
@@ -113,11 +114,12 @@ def take_in(sessions: Sessions, rules: ReplyRules, text: TextIn, now: datetime) 
         )
     if row.handled_at is not None:
         return TakenIn(is_new=False)
-    try:
-        return TakenIn(is_new, _handle(sessions, rules, row, now, by_webhook=True))
-    except Exception:  # it is stored: `take_up` tries again, the gateway need not
-        log.exception("text %s waits to be taken up again", row.id)
-        return TakenIn(is_new)
+    with trace.about(text_id=row.id):
+        try:
+            return TakenIn(is_new, _handle(sessions, rules, row, now, by_webhook=True))
+        except Exception:  # it is stored: `take_up` tries again, the gateway need not
+            log.exception("text %s waits to be taken up again", row.id)
+            return TakenIn(is_new)
 
 
 def take_up(sessions: Sessions, rules: ReplyRules, now: datetime) -> int:
@@ -128,21 +130,28 @@ def take_up(sessions: Sessions, rules: ReplyRules, now: datetime) -> int:
     with sessions.read() as session:
         waiting = inbound.waiting(session)
     for row in waiting:
-        try:
-            _handle(sessions, rules, row, now, by_webhook=False)
-        except Exception as error:
-            log.exception("text %s could not be handled", row.id)
-            with sessions.write() as session:
-                failed = inbound.get(session, row.id)
-                inbound.close_text(
-                    session,
-                    failed,
-                    command=failed.command,
-                    outcome=f"{inbound.HANDLING_FAILED}{type(error).__name__}: {error}",
-                    person_id=None,
-                    now=now,
-                )
+        with trace.about(text_id=row.id):
+            _handle_or_close(sessions, rules, row, now)
     return len(waiting)
+
+
+def _handle_or_close(
+    sessions: Sessions, rules: ReplyRules, row: InboundText, now: datetime
+) -> None:
+    try:
+        _handle(sessions, rules, row, now, by_webhook=False)
+    except Exception as error:
+        log.exception("text %s could not be handled", row.id)
+        with sessions.write() as session:
+            failed = inbound.get(session, row.id)
+            inbound.close_text(
+                session,
+                failed,
+                command=failed.command,
+                outcome=f"{inbound.HANDLING_FAILED}{type(error).__name__}: {error}",
+                person_id=None,
+                now=now,
+            )
 
 
 # ------------------------------------------------------------------------ handling

@@ -32,7 +32,8 @@ from sqlalchemy.exc import DBAPIError
 
 from alerts.domain.errors import CopyRefused
 from alerts.store.columns import UtcDateTime
-from alerts.store.copying import TableDigest, is_known, newest_revision
+from alerts.store.copying import TableDigest
+from alerts.store.revisions import is_known, newest
 from alerts.store.session import upgrade
 
 SIGNATURE = b"SQLite format 3\x00"
@@ -96,7 +97,7 @@ def opened(path: Path) -> Iterator[tuple[Note, Engine]]:
             raise CopyRefused(
                 f"{path} is of a newer program (revision {note.revision}); use that one"
             )
-        if note.revision == newest_revision():
+        if note.revision == newest():
             yield note, file
             return
     with tempfile.TemporaryDirectory() as folder:

@@ -15,8 +15,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, time
 
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
 from sqlalchemy import (
     Column,
     Connection,
@@ -40,7 +38,7 @@ from sqlalchemy.sql.elements import CollationClause
 from sqlmodel import SQLModel
 
 from alerts.domain.errors import CopyRefused
-from alerts.store.session import MIGRATIONS, TURN
+from alerts.store.session import TURN
 
 ROWS_AT_A_TIME = 200
 FILES_AT_A_TIME = 4
@@ -98,25 +96,6 @@ def writing(engine: Engine) -> Iterator[Connection]:
 
 def _quoted(connection: Connection, table: Table) -> str:
     return connection.dialect.identifier_preparer.format_table(table)
-
-
-# ---------------------------------------------------------------------- revisions
-
-
-def revision_of(connection: Connection) -> str | None:
-    """The revision of a database's tables; None where it holds none of ours."""
-    return MigrationContext.configure(connection).get_current_revision()
-
-
-def newest_revision() -> str:
-    head = ScriptDirectory(str(MIGRATIONS)).get_current_head()
-    assert head is not None
-    return head
-
-
-def is_known(revision: str) -> bool:
-    script = ScriptDirectory(str(MIGRATIONS))
-    return revision in {known.revision for known in script.walk_revisions()}
 
 
 # --------------------------------------------------------------------------- rows

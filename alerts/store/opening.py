@@ -14,14 +14,12 @@ from sqlalchemy.exc import DBAPIError
 
 from alerts.domain.errors import ConfigurationError, CopyRefused
 from alerts.store.copying import (
-    is_known,
-    newest_revision,
     reading,
-    revision_of,
     row_counts,
     writing,
 )
 from alerts.store.leadership import leadership
+from alerts.store.revisions import is_known, newest, revision_of
 from alerts.store.session import build_engine, upgrade
 
 ADDRESSES = "sqlite:///FILE or postgresql+psycopg://USER@HOST/DATABASE"
@@ -53,7 +51,7 @@ def opened(url: str, what: str, *, is_there: bool = False) -> Iterator[Engine]:
 def snapshot(engine: Engine, what: str) -> Iterator[Connection]:
     """One moment of a database whose tables are those of this program."""
     with reading(engine) as connection:
-        found, known = revision_of(connection), newest_revision()
+        found, known = revision_of(connection), newest()
         if found is None:
             raise CopyRefused(f"{what} holds none of the service's tables; check the address")
         if found != known:

@@ -174,7 +174,7 @@ class InboundText(SQLModel, table=True):
     body: str
     opt_out_type: str = ""  # STOP, START or HELP where the gateway itself acted on it
     received_at: datetime = _instant()
-    handled_at: datetime | None = _instant(default=None, nullable=True)
+    handled_at: datetime | None = _instant(default=None, nullable=True, index=True)
     command: str = ""
     outcome: str = ""
     person_id: int | None = Field(default=None, foreign_key="person.id", index=True)
@@ -263,7 +263,7 @@ class Document(SQLModel, table=True):
     lab: str = ""
     content: bytes = Field(sa_column=Column(LargeBinary, nullable=False))
     received_at: datetime = _instant()
-    read_at: datetime | None = _instant(default=None, nullable=True)  # None: not read yet
+    read_at: datetime | None = _instant(default=None, nullable=True, index=True)  # None: not yet
     refusal: str = ""  # why it could not be read at all
 
 
@@ -365,7 +365,7 @@ class OutboxMessage(SQLModel, table=True):
 
     __tablename__ = "outbox"
     __table_args__ = (
-        Index("ix_outbox_work", "status", "next_attempt_at"),
+        Index("ix_outbox_work", "status", "channel", "next_attempt_at"),
         Index("ix_outbox_told", "farm_id", "season", "cutting"),
     )
 

@@ -124,4 +124,10 @@ class Transport(Protocol):
         """
         return None
 
+    async def log_in(self) -> None:
+        """See whether the far side takes our credentials, without sending anything.
+
+        Raises TransportError with what to do where it does not, or cannot be asked.
+        """
+
     async def aclose(self) -> None: ...

@@ -149,6 +149,11 @@ class SmsRest(Transport):
         response = await self._get(httpx.URL(f"{self._account_url}.json"))
         return _instant(response.headers.get("Date", ""))
 
+    async def log_in(self) -> None:
+        """Ask for the newest text: what `find` needs to be allowed, too."""
+        url = httpx.URL(f"{self._account_url}/Messages.json", params={"PageSize": "1"})
+        self._rows_of(self._body_of(await self._get(url)))
+
     async def aclose(self) -> None:
         if self._owns_client:
             await self._client.aclose()

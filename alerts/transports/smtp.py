@@ -125,6 +125,19 @@ class Smtp(Transport):
     async def read_back(self, gateway_id: str) -> Sighting | None:
         return None
 
+    async def log_in(self) -> None:
+        """Greet, encrypt and log in as before an email, and leave."""
+        client = self._new_client()
+        try:
+            await client.connect()
+        except (SMTPException, OSError, ValueError) as error:
+            raise TransportError(
+                f"The mail server {self._host} does not let us in ({error}); check its address, "
+                "port, encryption and login."
+            ) from error
+        finally:
+            await _leave(client)
+
     async def aclose(self) -> None:
         """Nothing is held open between messages."""
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from fastapi import FastAPI, Request, Response
-from starlette.middleware.base import RequestResponseEndpoint
+from fastapi import FastAPI
+from prometheus_client import CollectorRegistry
 from starlette.staticfiles import StaticFiles
 
 from alerts.bootstrap import Parts
@@ -17,6 +17,7 @@ from alerts.web import (
     farm,
     farm_edit,
     home,
+    operating,
     operator,
     refusals,
     review,
@@ -25,7 +26,8 @@ from alerts.web import (
     stop,
     webhooks,
 )
-from alerts.web.headers import HEADERS
+from alerts.web.frame import Frame
+from alerts.web.metrics import request_seconds
 
 STATIC = Path(__file__).parent / "static"
 
@@ -40,19 +42,11 @@ def build_app(parts: Parts) -> FastAPI:
     app = FastAPI(title="Cutcall", docs_url=None, redoc_url=None, openapi_url=None)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
 
-    @app.middleware("http")
-    async def add_headers(request: Request, call_next: RequestResponseEndpoint) -> Response:
-        response = await call_next(request)
-        for name, value in HEADERS.items():
-            response.headers.setdefault(name, value)
-        return response
-
+    registry = CollectorRegistry()
+    app.add_middleware(Frame, seconds=request_seconds(registry))
     for page in PAGES:
         page.add_routes(app, parts)
 
-    @app.get("/healthz")
-    def healthz() -> dict[str, str]:
-        return {"status": "ok"}
-
+    operating.add_routes(app, parts, registry)
     refusals.add_handlers(app, parts)
     return app

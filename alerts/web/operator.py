@@ -117,8 +117,7 @@ def _desk_page(
     typed: _Typed = _Typed(),
     status: int = HTTPStatus.OK,
 ) -> HTMLResponse:
-    ticks = parts.schedule.ticks.model_dump()
-    every = {name.removesuffix("_s"): seconds for name, seconds in ticks.items()}
+    every = parts.ticks()
     return pages.show(
         "operator.html",
         status=status,

@@ -9,10 +9,12 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from alerts.bootstrap import Parts
+from alerts.domain import trace
 from alerts.domain.errors import CutcallError
 from alerts.services.links import LinkGone
 from alerts.services.scope import NotYours
 from alerts.web import problems
+from alerts.web.frame import REQUEST_ID
 from alerts.web.headers import HEADERS
 from alerts.web.language import chosen, translations
 from alerts.web.pages import Pages
@@ -58,5 +60,6 @@ def add_handlers(app: FastAPI, parts: Parts) -> None:
         """A fault of ours. It is logged by the server; its words are nobody else's business."""
         sentence = "something broke on our side; nothing was changed, please try again"
         response = answer(request, HTTPStatus.INTERNAL_SERVER_ERROR, sentence)
-        response.headers.update(HEADERS)  # this answer is made outside of what adds them
+        # This answer is made outside of what adds them.
+        response.headers.update({**HEADERS, REQUEST_ID: trace.ids().get("request", "-")})
         return response

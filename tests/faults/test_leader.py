@@ -17,7 +17,7 @@ from alerts.loopback.gateway import LoopbackGateway
 
 TAKEOVER = timedelta(seconds=30)
 PATIENCE_S = 60.0
-TICK = re.compile(r"^(\S+ \S+) DEBUG \S+: tick (\d+) of (\w+)$", re.MULTILINE)
+TICK = re.compile(r"^(\S+) DEBUG \S+: tick (\d+) of (\w+)$", re.MULTILINE)
 
 
 class Tick(NamedTuple):
@@ -29,10 +29,7 @@ class Tick(NamedTuple):
 
 def ticks(crew: Crew, name: str) -> list[Tick]:
     found = TICK.findall(crew.log(name).read_text())
-    return [
-        Tick(name, datetime.strptime(at, "%Y-%m-%d %H:%M:%S,%f").replace(tzinfo=UTC), int(n), job)
-        for at, n, job in found
-    ]
+    return [Tick(name, datetime.fromisoformat(at), int(n), job) for at, n, job in found]
 
 
 def wait_until(happened: Callable[[], bool], what: str) -> None:

@@ -589,3 +589,40 @@ def test_time_there_is_unknown_without_a_readable_date(make: Make, headers: dict
 def test_time_there_of_a_gateway_that_cannot_be_reached_is_an_error(make: Make) -> None:
     with pytest.raises(TransportError, match="did not answer"):
         time_there(make(), httpx.ConnectError("certificate has expired"))
+
+
+# ------------------------------------------------------------------------- logging in
+
+
+def log_in(transport: SmsRest, response: httpx.Response | Exception) -> respx.Route:
+    with respx.mock:
+        route = respx.get(url__startswith=MESSAGES).mock(side_effect=[response])
+        asyncio.run(transport.log_in())
+        return route
+
+
+def test_log_in_asks_for_one_text_and_sends_none(make: Make) -> None:
+    route = log_in(make(), httpx.Response(200, json={"messages": []}))
+    [call] = route.calls
+    assert call.request.method == "GET"
+    assert call.request.url.params["PageSize"] == "1"
+    scheme, _, login = call.request.headers["Authorization"].partition(" ")
+    assert (scheme, base64.b64decode(login)) == ("Basic", f"{ACCOUNT}:{SECRET}".encode())
+
+
+@pytest.mark.parametrize(
+    ("response", "said"),
+    [
+        (httpx.Response(401, json={"code": 20003, "message": "Authenticate"}), "HTTP 401 Auth"),
+        (httpx.Response(404), "HTTP 404"),
+        (httpx.Response(200, json={}), "without a list of messages"),
+        (httpx.ConnectError("refused"), "did not answer"),
+    ],
+)
+def test_log_in_says_what_to_check(
+    make: Make, response: httpx.Response | Exception, said: str
+) -> None:
+    with pytest.raises(TransportError, match=said) as raised:
+        log_in(make(), response)
+    assert "check its address and credentials" in str(raised.value)
+    assert SECRET not in str(raised.value)

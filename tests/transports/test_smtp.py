@@ -113,6 +113,27 @@ def test_sender_refusal_concerns_the_operator_not_the_farmer(
     assert outcomes == [Outcome.MISCONFIGURED, Outcome.LATER, Outcome.REFUSED]
 
 
+class TestLogin:
+    def test_greets_and_leaves_without_an_email(self, server: LoopbackMailbox) -> None:
+        asyncio.run(smtp(server.host, server.port).log_in())
+        assert server.mails == ()
+
+    def test_says_what_to_check_where_nobody_answers(self) -> None:
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            port = free.getsockname()[1]
+        with pytest.raises(TransportError, match=r"does not let us in .* check its address"):
+            asyncio.run(smtp("127.0.0.1", port).log_in())
+
+    def test_login_where_none_is_offered_is_told_without_the_password(
+        self, server: LoopbackMailbox
+    ) -> None:
+        transport = smtp(server.host, server.port, username="cutcall", password="violet-heron")
+        with pytest.raises(TransportError, match="login") as raised:
+            asyncio.run(transport.log_in())
+        assert "violet-heron" not in str(raised.value)
+
+
 class TestLine:
     def test_refused_connection_is_tried_later(self, mail: OutgoingMessage) -> None:
         with socket.socket() as free:

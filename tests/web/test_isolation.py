@@ -36,7 +36,7 @@ from alerts.store.tables import (
 from alerts.web.app import build_app
 
 PUBLIC = {
-    *("/", "/static", "/healthz", "/signup", "/signup/sent", "/link"),
+    *("/", "/static", "/healthz", "/readyz", "/signup", "/signup/sent", "/link"),
     *("/areas", "/areas/{slug}", "/areas/{slug}.csv", "/areas/{slug}.json"),
     *("/areas/{slug}.atom", "/areas/{slug}/chart.svg"),
     *("/api/v1", "/api/v1/openapi.json", "/api/v1/areas", "/api/v1/areas/{slug}/results"),
@@ -44,6 +44,7 @@ PUBLIC = {
 """Anybody may ask; they show nothing private (tests of their own see to that)."""
 
 OWN_PROOF = {
+    "/metrics": "tests/web/test_operating.py",
     "/stop/{token}": "tests/services/test_unsubscribe.py",
     "/signup/confirm/{token}": "tests/services/test_sign_up.py",
     "/webhooks/sms/inbound": "tests/web/test_webhooks.py",
