@@ -42,11 +42,14 @@ class ClockPath:
 
     def spread_at(self, day: Floats) -> Floats:
         """``sd`` between mornings by a straight line, at its ends beyond; any shape."""
-        along = np.clip(day - self.day[0], 0.0, self.day.size - 1.0)
-        before = np.minimum(along.astype(np.intp), max(self.day.size - 2, 0))
-        steps = np.append(np.diff(self.sd), 0.0)
-        spread: Floats = self.sd[before] + steps[before] * (along - before)
-        return spread
+        along = np.asarray(day - self.day[0])
+        np.clip(along, 0.0, self.day.size - 1.0, out=along)
+        before = along.astype(np.intp)
+        along -= before
+        # Beyond the last morning there is no step, and none is taken.
+        along *= np.append(np.diff(self.sd), 0.0).take(before)
+        along += self.sd.take(before)
+        return along
 
     def day_at(self, since: Floats) -> Floats:
         """When the expected clock shows ``since``; one ordinary day a day beyond the path."""
@@ -93,9 +96,11 @@ def draw_lines(mean: ArrayLike, cov: ArrayLike) -> tuple[Floats, Floats, Floats]
     """
     centre = np.asarray(mean, dtype=np.float64)
     values, vectors = np.linalg.eigh(np.asarray(cov, dtype=np.float64))
+    # Which way a vector points is left open by its definition, and would hang on the last digit.
+    lean = np.cos(np.arange(centre.shape[-1]))
+    spread = np.sqrt(np.maximum(values, 0.0)) * np.where(lean @ vectors < 0.0, -1.0, 1.0)
     # Largest first: the first dimensions of the sequence are its best.
-    spread = np.sqrt(np.maximum(values[..., ::-1], 0.0))
-    root = vectors[..., ::-1] * spread[..., None, :]
+    root = (vectors * spread[..., None, :])[..., ::-1]
     points = normal_points(centre.shape[-1] + 1)
     drawn = centre[..., None] + root @ np.ascontiguousarray(points[:, 1:].T)
     return drawn[..., 0::2, :], drawn[..., 1::2, :], points[:, 0]
@@ -124,8 +129,12 @@ def due_days(
     The clock of a draw is since + sd * weather; it is inverted by one correction to the inverse
     of the expected path, which is exact where the spread does not change over a day.
     """
-    needed = (np.asarray(target, dtype=np.float64)[..., None] - level) / rate
-    return path.day_at(needed - path.spread_at(path.day_at(needed)) * weather)
+    needed = np.asarray(target, dtype=np.float64)[..., None] - level
+    needed /= rate
+    spread = path.spread_at(path.day_at(needed))
+    spread *= weather
+    needed -= spread
+    return path.day_at(needed)
 
 
 def last_load_starts(due: Floats, done_after: ArrayLike) -> Floats:

@@ -233,3 +233,15 @@ def test_farms_together_give_what_each_gives_alone(make: Callable[[], ClockPath]
     for farm in range(farms):
         for one, of_all in zip(work_out(farm), together, strict=True):
             np.testing.assert_allclose(one, of_all[farm], atol=1e-9)
+
+
+def test_draws_do_not_hang_on_the_last_digit() -> None:
+    # Eigenvectors are known but for their sign (any text on linear algebra).
+    rng = np.random.default_rng(11)
+    mean, cov = rng.normal(size=6), random_cov(rng, 6)
+    level, share, _ = draw_lines(mean, cov)
+    for seed in range(20):
+        noise = np.random.default_rng(seed).normal(size=(6, 6)) * 1e-14
+        near_level, near_share, _ = draw_lines(mean, cov + noise + noise.T)
+        np.testing.assert_allclose(near_level, level, atol=1e-9)
+        np.testing.assert_allclose(near_share, share, atol=1e-9)
