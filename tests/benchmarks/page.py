@@ -28,7 +28,6 @@ from statistics import median
 from tempfile import TemporaryDirectory
 
 import httpx
-import uvicorn
 from advisers import PER, farm, page_of
 from benchmarks.apart import in_child
 from benchmarks.rows import Benchmark, Row, Size, at_most
@@ -42,6 +41,7 @@ from alerts.store import jobs
 from alerts.store.tables import Farm
 from alerts.transports.base import Channel
 from alerts.web.app import build_app
+from alerts.web.serving import serve_app
 
 USERS = 20
 THINKS_S = 1.0
@@ -156,7 +156,7 @@ def serve(url: str, folder: Path, bare: socket.socket) -> None:
     def constant() -> HTMLResponse:
         return HTMLResponse("<!doctype html><html><title>constant</title></html>")
 
-    uvicorn.Server(uvicorn.Config(app, log_config=None, access_log=False)).run(sockets=[bare])
+    serve_app(app, bare)
 
 
 def tick(url: str, folder: Path) -> None:
