@@ -65,6 +65,8 @@ class Seeded:
 
 def run(size: Size) -> Iterator[Row]:
     clients, rounds, seconds = (200, 3, 8.0) if size is Size.FULL else (8, 1, 1.0)
+    # In the tests, other tests run beside: only people who look at what they get can be judged.
+    paces = (0.0, THINKS_S) if size is Size.FULL else (THINKS_S,)
     with TemporaryDirectory(prefix="cutcall-page-") as name:
         seeded = in_child(seed, Path(name), clients).value
         pages: Mapping[str, Sequence[str]] = {
@@ -73,7 +75,8 @@ def run(size: Size) -> Iterator[Row]:
             f"table of {clients} clients": [seeded.consultant],
         }
         with _serving(seeded, Path(name)) as port:
-            for thinks, how in ((0.0, "back to back"), (THINKS_S, f"{THINKS_S:g} s apart")):
+            for thinks in paces:
+                how = f"{thinks:g} s apart" if thinks else "back to back"
                 taken: dict[str, list[float]] = {page: [] for page in pages}
                 for _ in range(rounds):  # by turns
                     for page, paths in pages.items():
@@ -274,4 +277,6 @@ def seed(folder: Path, clients: int) -> Seeded:
     return Seeded(url, consultant, farms, clients)
 
 
-BENCHMARKS = [Benchmark("page", "the pages of a farm and of a consultant, 20 people at once", run)]
+BENCHMARKS = [
+    Benchmark("page", "the pages of a farm and of a consultant, 20 people at once", run, slack=4)
+]
