@@ -68,15 +68,12 @@ def _run(parts: Parts, roles: frozenset[Role], port: socket | None) -> None:
 
 
 def _serve_pages(parts: Parts, port: socket) -> None:
-    import uvicorn
-
     from alerts.web.app import build_app
+    from alerts.web.serving import serve_app
 
     # The web server hands the signal on once it has stopped: then the jobs in flight may end.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    # No access log: addresses of private pages are keys, and belong into no log.
-    config = uvicorn.Config(build_app(parts), log_config=None, access_log=False)
-    uvicorn.Server(config).run(sockets=[port])
+    serve_app(build_app(parts), port)
 
 
 def _wait_for_the_end() -> None:

@@ -15,6 +15,7 @@ from sqlalchemy.pool import ConnectionPoolEntry
 from sqlmodel import Session, create_engine
 
 from alerts.domain.errors import ConfigurationError
+from alerts.store.change import ChangeMark
 from alerts.store.withdrawn import leave_out
 
 MIGRATIONS = Path(__file__).parent / "migrations"
@@ -77,6 +78,11 @@ class Sessions:
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
         self._writer = engine.execution_options(writes=True)
+        self._changes = ChangeMark(engine)
+
+    def mark(self) -> str:
+        """Another one once anybody has committed a change to the database."""
+        return self._changes.now()
 
     @contextmanager
     def read(self) -> Iterator[Session]:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import ssl
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from pathlib import Path
 
 import httpx
 import pytest
@@ -12,6 +14,7 @@ import pytest
 from alerts.transports.one_shot import OneShot, new_client
 
 PROXIES = ("HTTP_PROXY", "http_proxy", "HTTPS_PROXY", "https_proxy", "ALL_PROXY", "all_proxy")
+CERTIFICATE = Path(__file__).parents[1] / "data/messaging/localhost_tls.pem"
 WHOLE = b"HTTP/1.1 200 OK\r\nContent-Length: 5\r\n\r\nhello"
 HALF = WHOLE[:-2]
 NOTHING = b""
@@ -95,6 +98,31 @@ def test_errors_bear_the_names_of_the_library(
     with pytest.raises(httpx.HTTPError) as raised:
         ask(says, stays=stays, wait_s=0.3)
     assert raised.type is error
+
+
+def ask_over_tls() -> str:
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(str(CERTIFICATE))
+
+    async def work() -> str:
+        peer = Peer(WHOLE, stays=False)
+        server = await asyncio.start_server(peer.serve, "127.0.0.1", 0, ssl=context)
+        port = server.sockets[0].getsockname()[1]
+        async with server, new_client() as client:
+            return (await client.get(f"https://localhost:{port}/")).text
+
+    return asyncio.run(work())
+
+
+def test_answer_over_tls_from_whom_the_certificates_name(monkeypatch: pytest.MonkeyPatch) -> None:
+    """SSL_CERT_FILE, as the library reads it, names whom to trust."""
+    monkeypatch.setenv("SSL_CERT_FILE", str(CERTIFICATE))
+    assert ask_over_tls() == "hello"
+
+
+def test_nothing_is_said_to_whom_no_certificate_names() -> None:
+    with pytest.raises(httpx.ConnectError, match="certificate"):
+        ask_over_tls()
 
 
 def test_nobody_listening_is_not_connected() -> None:
