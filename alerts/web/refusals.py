@@ -73,7 +73,7 @@ def _without_slash(request: Request) -> str:
     """The address that somebody meant who ended it with a slash, on this host; "" for others."""
     path = str(request.scope["path"])
     meant = path.rstrip("/")
-    if request.method != "GET" or meant == path or not meant.startswith("/"):
+    if request.method != "GET" or path.startswith("/api/") or meant in ("", path):
         return ""
     # Two slashes, or what a browser takes for one, would begin the name of another host.
     return "" if meant.startswith("//") else quote(meant)
