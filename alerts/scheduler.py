@@ -43,21 +43,9 @@ log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 
-SERVICES = tuple(
-    f"alerts.services.{name}"
-    for name in (
-        "clock_check",
-        "housekeeping",
-        "follow_weather",
-        "accept_results",
-        "replies",
-        "digest",
-        "sampling",
-        "fallbacks",
-        "receipts",
-        "dispatch",
-        "evaluate_areas",
-    )
+SERVICES = (
+    *("clock_check", "housekeeping", "follow_weather", "accept_results", "replies", "digest"),
+    *("sampling", "fallbacks", "receipts", "dispatch", "evaluate_areas"),
 )
 """What the jobs run."""
 
@@ -250,15 +238,14 @@ class LoopThread:
 
 
 loading = threading.Lock()
-"""Held by whoever loads modules beside the jobs: two threads that load modules which need each
-other may see one of them half done."""
+"""Held by whoever loads modules: two threads at it may see one that is half done."""
 
 
 def load_services() -> None:
     """Load what the jobs run, one thread for all."""
     with loading:
         for name in SERVICES:
-            import_module(name)
+            import_module(f"alerts.services.{name}")
 
 
 class Role(StrEnum):
@@ -270,11 +257,9 @@ class Role(StrEnum):
     SENDER = "sender"
 
 
-MOST_PATIENCE_S = 1.0
-"""How long what takes long to load waits for the first tick, which would share the processor."""
-
-APART_MS = 20
-"""From one job's first run to the next one's, so that the first does not share the processor."""
+MOST_PATIENCE_S, APART_MS = 1.0, 20
+"""How long what takes long to load waits for the first tick, and the first run of one job after
+that of another: all share the processor."""
 
 STANDBY_S = 5
 """How often a ticker that does not lead looks whether it should."""
@@ -295,7 +280,6 @@ class Ticker:
         self._runs = JobRuns(parts.sessions, parts.clock)
         self._loop = LoopThread()
         self._ticks, self._leads = Role.TICKER in roles, False
-        self._planned: list[str] = []
         self._begun = threading.Event()  # once the first tick was taken
         self._watch = LeapWatch(system_clock, time.monotonic, self._plan_anew)
         self._scheduler = BackgroundScheduler(
@@ -316,15 +300,15 @@ class Ticker:
                 self._add(job.name, job.every_s, self._safely(job))
 
     def _add(self, name: str, every_s: int, run: Callable[[], None]) -> None:
+        after_ms = APART_MS * len(self._scheduler.get_jobs())
         self._scheduler.add_job(
             run,
             IntervalTrigger(seconds=every_s, timezone="UTC"),
             id=name,
             name=name,
             # The library's own clock is the computer's, whatever the service's clock shows.
-            next_run_time=system_clock() + timedelta(milliseconds=APART_MS * len(self._planned)),
+            next_run_time=system_clock() + timedelta(milliseconds=after_ms),
         )
-        self._planned.append(name)
 
     def _safely(self, job: Job) -> Callable[[], None]:
         """The job as it is run: what goes wrong is kept and logged, and the next tick comes."""
