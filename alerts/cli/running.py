@@ -60,6 +60,7 @@ def _run(parts: Parts, roles: frozenset[Role], port: socket | None) -> None:
     ticker.start()
     try:
         if port is not None:
+            ticker.wait_for_first_tick()
             _serve_pages(parts, port)
         else:
             _wait_for_the_end()
@@ -68,8 +69,11 @@ def _run(parts: Parts, roles: frozenset[Role], port: socket | None) -> None:
 
 
 def _serve_pages(parts: Parts, port: socket) -> None:
-    from alerts.web.app import build_app
-    from alerts.web.serving import serve_app
+    from alerts.scheduler import loading
+
+    with loading:
+        from alerts.web.app import build_app
+        from alerts.web.serving import serve_app
 
     # The web server hands the signal on once it has stopped: then the jobs in flight may end.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))

@@ -25,6 +25,7 @@ DELIMITERS = ",;\t"
 MOST_COLUMNS = 1000  # of which no laboratory fills a tenth
 BLOCK = 4096  # rows looked at together
 HEAD_ROWS = 20  # a header may stand below a letterhead of this many rows
+_PIECE = 1 << 16  # characters
 _LINES_IN_ROW = 20  # a quoted cell may run over this many lines
 _QUOTED = re.compile(r'"[^"]*"')
 _NOT_DATA = re.compile(
@@ -173,7 +174,7 @@ def _delimiter(text: str) -> str:
 
     A decimal comma loses against the semicolon because it is missing from the header.
     """
-    lines = (_QUOTED.sub("", line) for line in io.StringIO(text, newline=""))
+    lines = (_QUOTED.sub("", line) for line in _lines(text))
     head = list(islice((line for line in lines if line.strip()), HEAD_ROWS))
 
     def agreement(delimiter: str) -> tuple[int, int]:
@@ -184,6 +185,15 @@ def _delimiter(text: str) -> str:
     return max(DELIMITERS, key=agreement)
 
 
+def _lines(text: str) -> Iterator[str]:
+    """The lines of a text with their ends, cut from a piece at a time: most heads need no more."""
+    start = 0
+    while start < len(text):
+        end = text.find("\n", start + _PIECE) + 1 or len(text)
+        yield from io.StringIO(text[start:end], newline="")
+        start = end
+
+
 class _Feed:
     """Lines for the CSV reader, of which those of the row under way can be given back."""
 
@@ -191,7 +201,7 @@ class _Feed:
 
     def __init__(self, text: str) -> None:
         self.line = 1  # the first of the row under way
-        self._source = io.StringIO(text, newline="")
+        self._source = _lines(text)
         self._returned: deque[str] = deque()
         self.taken: list[str] = []
 

@@ -66,8 +66,10 @@ def add_results(
     for place, (new, known, value) in enumerate(zip(news, where, values, strict=True)):
         if value.notes:
             report.notes.extend(value.notes)
-        if known is not None and may_not_count(new, known, index := indexes[known.farm_id]):
-            report.notes.extend(missing_notes(new, known, index))
+        if known is not None:
+            index = indexes[known.farm_id]
+            if may_not_count(new, known, index):
+                report.notes.extend(missing_notes(new, known, index))
         before = None
         if place in versions:
             row = versions[place]

@@ -91,7 +91,7 @@ def _bound(column: Column[Any], values: Sequence[Any], dialect: Dialect) -> Sequ
     if turn is None:
         return values
     turned = {value: turn(value) for value in set(values)}
-    return [turned[value] for value in values]
+    return list(map(turned.__getitem__, values))
 
 
 def add_result(session: Session, result: LabResult, replaces: LabResult | None = None) -> None:
