@@ -99,7 +99,7 @@ ONLY_IN = {
     "feedgen": ("web",),
     "zipcodes": ("intake", "services"),
     "typer": ("cli", "backtest"),
-    "uvicorn": ("cli", "web"),
+    "uvicorn": ("cli",),
 }
 
 CLOCK_READS = {

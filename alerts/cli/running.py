@@ -72,8 +72,8 @@ def _serve_pages(parts: Parts, port: socket) -> None:
     from alerts.scheduler import loading
 
     with loading:
+        from alerts.cli.serving import serve_app
         from alerts.web.app import build_app
-        from alerts.web.serving import serve_app
 
     # The web server hands the signal on once it has stopped: then the jobs in flight may end.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))

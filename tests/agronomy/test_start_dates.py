@@ -193,15 +193,6 @@ def test_quantiles_and_middle_equal_the_library_s(seed: int, draws: int) -> None
     np.testing.assert_allclose(middle(starts), np.median(starts, axis=-1))
 
 
-@pytest.mark.parametrize("size", [1, 2, 5, 512])
-def test_start_quantile_is_that_of_numpy(size: int) -> None:
-    # Harris, C.R. and others, 2020, Array programming with NumPy: numpy.quantile, as installed.
-    starts = np.random.default_rng(size).normal(120.0, 5.0, size).round(2)
-    for chance in (0.0, 0.1, 0.25, 0.5, 0.9, 1.0):
-        expected = int(np.floor(np.quantile(starts, chance) + 1e-9))
-        assert start_quantile(starts, chance) == expected
-
-
 def test_chance_too_late_counts_the_draws_that_had_to_start_before() -> None:
     starts = np.array([120.0, 121.5, 122.0, 124.0])
     chance = chance_too_late(starts, [120.0, 121.0, 122.0, 125.0])

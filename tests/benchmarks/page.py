@@ -37,12 +37,12 @@ from fakes import FakeSource, FakeTransport, SettableClock
 from starlette.responses import HTMLResponse
 
 from alerts.bootstrap import build_parts
+from alerts.cli.serving import serve_app
 from alerts.services.links import Role, link_path
 from alerts.store import jobs
 from alerts.store.tables import Farm
 from alerts.transports.base import Channel
 from alerts.web.app import build_app
-from alerts.web.serving import serve_app
 
 USERS = 20
 THINKS_S = 1.0
