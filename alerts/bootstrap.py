@@ -290,7 +290,7 @@ class Parts:
             await transport.aclose()
         if self.weather is not None:
             await self.weather.aclose()
-        self.sessions.engine.dispose()
+        self.sessions.close()
 
 
 def build_parts(

@@ -82,6 +82,11 @@ class Sessions:
         """Another one once anybody has committed a change to the database."""
         return self._changes.now()
 
+    def close(self) -> None:
+        """Close every connection; one that is asked for later is opened anew."""
+        self._changes.close()
+        self.engine.dispose()
+
     @contextmanager
     def read(self) -> Iterator[Session]:
         with Session(self.engine, expire_on_commit=False, autoflush=False) as session:

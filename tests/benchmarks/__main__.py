@@ -15,7 +15,6 @@ from rich.console import Console
 
 # Benchmarks use the builders of the tests, which are modules of their own.
 sys.path.insert(0, str(Path(__file__).parents[1]))
-sys.path.insert(0, str(Path(__file__).parents[1] / "faults"))
 
 from benchmarks.catalog import BENCHMARKS
 from benchmarks.rows import Size, as_json, as_table

@@ -16,7 +16,7 @@ from typing import Any
 
 from benchmarks.apart import in_child
 from benchmarks.rows import Benchmark, Row, Size, at_most
-from benchmarks.state import NOW, Extent, fill, open_service, service
+from benchmarks.state import NOW, Extent, fill, open_service, service, warm_up
 from sqlmodel import Session, col, func, select
 
 from alerts.bootstrap import Parts
@@ -73,6 +73,7 @@ def run(size: Size) -> Iterator[Row]:
 
 def _pass(url: str, folder: str, extent: Extent) -> Figures:
     parts = open_service(url, Path(folder))
+    warm_up(parts)
     began = time.perf_counter()
     run_evaluation(parts)
     seconds = time.perf_counter() - began

@@ -14,11 +14,12 @@ from datetime import UTC, date, datetime, time, timedelta
 from itertools import islice
 from pathlib import Path
 
-from crew import empty_database
+from databases import own_server
 from factories import build_settings
 from sqlalchemy import Connection, insert
 from sqlmodel import SQLModel
 
+from alerts.agronomy.start_dates import normal_points
 from alerts.bootstrap import Parts, build_parts
 from alerts.domain.names import name_key
 from alerts.store.tables import (
@@ -33,6 +34,7 @@ from alerts.store.tables import (
 
 TODAY = date(2027, 5, 10)
 NOW = datetime(2027, 5, 10, 11, 5, tzinfo=UTC)  # 06:05 of that morning in Chicago
+LONG_AGO = datetime(2000, 1, 1, tzinfo=UTC)  # when nothing was due
 FIELDS_OF_AREA, FIELDS_OF_FARM, RESULTS_OF_FIELD = 50, 5, 8
 SOONEST_SHARE = 0.02
 """Of farms whose start date comes inside their notice this morning."""
@@ -63,12 +65,26 @@ class Extent:
 def service(engine: str, folder: Path) -> Iterator[Parts]:
     """The service on an empty database of an engine, by the clock of that morning."""
     with ExitStack() as stack:
-        url = stack.enter_context(empty_database(engine, folder))
-        yield open_service(url, folder)
+        url = f"sqlite:///{folder / 'cutcall.db'}"
+        if engine == "postgresql":
+            url = stack.enter_context(own_server(folder))
+        parts = open_service(url, folder)
+        stack.callback(parts.sessions.close)
+        yield parts
 
 
 def open_service(url: str, folder: Path) -> Parts:
     return build_parts(build_settings(url, folder), clock=lambda: NOW)
+
+
+def warm_up(parts: Parts) -> None:
+    """Load what a process loads once, which is no part of its work."""
+    from alerts.services import evaluate_areas
+
+    evaluate_areas.evaluate_due(
+        parts.sessions, parts.evaluation_rules(), "nobody", lambda: LONG_AGO
+    )
+    normal_points(2 * FIELDS_OF_FARM + 1)
 
 
 def fill(parts: Parts, extent: Extent) -> None:

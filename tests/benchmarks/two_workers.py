@@ -17,18 +17,18 @@ from tempfile import TemporaryDirectory
 
 from benchmarks.rows import Benchmark, Row, Size, at_least
 from benchmarks.send import Desk, check_sent, dispatch_all, fill_with_texts, gateway
-from benchmarks.state import NOW, Extent, fill, open_service, service
+from benchmarks.state import NOW, Extent, fill, open_service, service, warm_up
 from databases import own_server
 from sqlalchemy import update
 from sqlmodel import Session, col, func, select
 
-from alerts.agronomy.start_dates import normal_points
-from alerts.bootstrap import Parts
 from alerts.scheduler import run_evaluation
 from alerts.store.tables import Area, FieldOutlookRow
 
 WORKERS = (1, 2)
 MUST = at_least(1.7)
+"""As far as the database leaves cores; what it leaves is shown."""
+
 PATIENCE_S = 600.0
 
 
@@ -71,18 +71,11 @@ def _evaluators(extent: Extent) -> Iterator[Row]:
 
 def _evaluate(ready: Barrier, used: Queue[float], url: str, folder: str) -> None:
     parts = open_service(url, Path(folder))
-    _warm_up(parts)
+    warm_up(parts)
     ready.wait()
     began = time.process_time()
     run_evaluation(parts)
     used.put(time.process_time() - began)
-
-
-def _warm_up(parts: Parts) -> None:
-    """What a process loads once is no part of the work."""
-    normal_points(11)
-    with parts.sessions.read() as session:
-        session.exec(select(Area.id).limit(1)).all()
 
 
 def _check_all_looked_at(session: Session, extent: Extent) -> None:
