@@ -27,6 +27,10 @@ SLOWEST_SHARE = 0.1
 """A crop that would stand still or turn back is taken to mature at a tenth of the usual rate."""
 
 
+CORRECTIONS = 3
+"""Of a day on which a line meets its target, for how far the clock may be off on that day."""
+
+
 @dataclass(frozen=True, slots=True)
 class ClockPath:
     """The area's clock over coming days.
@@ -126,15 +130,15 @@ def due_days(
 
     Notes
     -----
-    The clock of a draw is since + sd * weather; it is inverted by one correction to the inverse
-    of the expected path, which is exact where the spread does not change over a day.
+    The clock of a draw is since + sd * weather; it is inverted by correcting the inverse of the
+    expected path, which is exact where the spread does not change over a day.
     """
     needed = np.asarray(target, dtype=np.float64)[..., None] - level
     needed /= rate
-    spread = path.spread_at(path.day_at(needed))
-    spread *= weather
-    needed -= spread
-    return path.day_at(needed)
+    day = path.day_at(needed)
+    for _ in range(CORRECTIONS):
+        day = path.day_at(needed - path.spread_at(day) * weather)
+    return day
 
 
 def last_load_starts(due: Floats, done_after: ArrayLike) -> Floats:

@@ -5,19 +5,22 @@ A pool that keeps no connection still does its accounts for each, over all that 
 
 from __future__ import annotations
 
+import os
 import ssl
 from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager
-from urllib.request import getproxies
 
 import httpcore
 import httpx
+
+PROXIES = ("http_proxy", "https_proxy", "all_proxy")
+"""Variables of the environment, in any case, that send requests through a proxy."""
 
 
 def new_client() -> httpx.AsyncClient:
     """A client without idle connections: when the far side closes one just as it is reused, that
     cannot be told from a lost answer, and every such text would have to be looked up."""
-    if getproxies():
+    if any(name.lower() in PROXIES and given for name, given in os.environ.items()):
         # Which address goes through which proxy is the library's to know.
         return httpx.AsyncClient(limits=httpx.Limits(max_keepalive_connections=0))
     return httpx.AsyncClient(transport=OneShot())
