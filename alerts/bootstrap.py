@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta, timezone
 from threading import Event
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from alerts.configfiles import (
@@ -21,35 +22,35 @@ from alerts.configfiles import (
     read_guidelines,
     read_schedule,
 )
-from alerts.domain.circuit import CircuitRules
 from alerts.domain.guidelines import GuidelineSet
 from alerts.intake.base import Source
 from alerts.intake.folder import Folder
 from alerts.intake.labmap import LabMap, load_lab_maps
-from alerts.intake.roster import RosterDefaults
 from alerts.messages.templates import Templates
-from alerts.services.accept_results import IntakeRules
-from alerts.services.area_look import EvaluationRules
-from alerts.services.digest import DigestRules
-from alerts.services.doctor import Subject
-from alerts.services.fallbacks import FallbackRules
-from alerts.services.farm_form import FormRules
-from alerts.services.links import LinkRules
-from alerts.services.replies import ReplyRules
-from alerts.services.retention import YEAR, RetentionRules
-from alerts.services.sampling import SamplingRules
-from alerts.services.sampling_list import ClipRules, clip_rules
-from alerts.services.sending import SendingRules
-from alerts.services.sign_up_rules import Bounds, SignUpRules
 from alerts.settings import Settings
 from alerts.store.leadership import Leadership, leadership
 from alerts.store.session import Sessions, build_engine, upgrade
 from alerts.transports.base import Channel, Transport
 from alerts.transports.registry import transport_class
-from alerts.transports.signatures import WebhookKeys
-from alerts.transports.webhooks import SmsWebhooks
 from alerts.weather.base import WeatherSource
-from alerts.weather.nws import NationalWeatherService
+
+if TYPE_CHECKING:
+    # Loaded when they are first asked for: the service ticks before it does its work.
+    from alerts.domain.circuit import CircuitRules
+    from alerts.intake.roster import RosterDefaults
+    from alerts.services.accept_results import IntakeRules
+    from alerts.services.area_look import EvaluationRules
+    from alerts.services.digest import DigestRules
+    from alerts.services.doctor import Subject
+    from alerts.services.fallbacks import FallbackRules
+    from alerts.services.links import LinkRules
+    from alerts.services.replies import ReplyRules
+    from alerts.services.retention import RetentionRules
+    from alerts.services.sampling import SamplingRules
+    from alerts.services.sampling_list import ClipRules
+    from alerts.services.sending import SendingRules
+    from alerts.services.sign_up_rules import SignUpRules
+    from alerts.transports.webhooks import SmsWebhooks
 
 MIB = 1024 * 1024
 
@@ -108,6 +109,8 @@ class Parts:
         return {name.removesuffix("_s"): seconds for name, seconds in ticks.items()}
 
     def intake_rules(self) -> IntakeRules:
+        from alerts.services.accept_results import IntakeRules
+
         return IntakeRules(
             lab_maps=self.lab_maps,
             guidelines=self.guidelines,
@@ -118,6 +121,8 @@ class Parts:
         )
 
     def evaluation_rules(self) -> EvaluationRules:
+        from alerts.services.area_look import EvaluationRules
+
         return EvaluationRules(
             guidelines=self.guidelines,
             templates=self.templates,
@@ -132,6 +137,8 @@ class Parts:
         )
 
     def sending_rules(self) -> SendingRules:
+        from alerts.services.sending import SendingRules
+
         sending = self.schedule.sending
         return SendingRules(
             concurrency=sending.concurrency,
@@ -150,6 +157,8 @@ class Parts:
         )
 
     def fallback_rules(self) -> FallbackRules:
+        from alerts.services.fallbacks import FallbackRules
+
         figures = self.schedule.fallback
         return FallbackRules(
             templates=self.templates,
@@ -162,6 +171,8 @@ class Parts:
         )
 
     def retention_rules(self) -> RetentionRules:
+        from alerts.services.retention import YEAR, RetentionRules
+
         kept = self.schedule.retention
         return RetentionRules(
             messages=kept.messages_years * YEAR,
@@ -174,6 +185,8 @@ class Parts:
         )
 
     def digest_rules(self) -> DigestRules:
+        from alerts.services.digest import DigestRules
+
         return DigestRules(
             templates=self.templates,
             digest_at=self.schedule.digest.at,
@@ -186,6 +199,8 @@ class Parts:
         )
 
     def sampling_rules(self) -> SamplingRules:
+        from alerts.services.sampling import SamplingRules
+
         return SamplingRules(
             templates=self.templates,
             clips=self.clip_rules(),
@@ -195,6 +210,8 @@ class Parts:
         )
 
     def clip_rules(self) -> ClipRules:
+        from alerts.services.sampling_list import clip_rules
+
         return clip_rules(
             self.guidelines,
             self._sampling_weekdays(),
@@ -206,6 +223,8 @@ class Parts:
         return frozenset(WEEKDAYS.index(day) for day in self.schedule.sampling.days)
 
     def link_rules(self) -> LinkRules:
+        from alerts.services.links import LinkRules
+
         before = self.settings.secret_before.get_secret_value()
         return LinkRules(
             public_url=self.settings.public_url,
@@ -215,6 +234,9 @@ class Parts:
         )
 
     def sign_up_rules(self) -> SignUpRules:
+        from alerts.services.farm_form import FormRules
+        from alerts.services.sign_up_rules import Bounds, SignUpRules
+
         figures = self.schedule.sign_up
         return SignUpRules(
             form=FormRules(self.guidelines, self.roster_defaults()),
@@ -233,6 +255,8 @@ class Parts:
         )
 
     def reply_rules(self) -> ReplyRules:
+        from alerts.services.replies import ReplyRules
+
         settings = self.settings
         return ReplyRules(
             intake=self.intake_rules(),
@@ -245,13 +269,20 @@ class Parts:
 
     def sms_webhooks(self) -> SmsWebhooks:
         """Several keys, separated by spaces, are good while one takes the place of another."""
+        from alerts.transports.signatures import WebhookKeys
+        from alerts.transports.webhooks import SmsWebhooks
+
         secrets = self.settings.sms_webhook_secret.get_secret_value().split()
         return SmsWebhooks(WebhookKeys(tuple(secrets) if self.settings.public_url else ()))
 
     def roster_defaults(self) -> RosterDefaults:
+        from alerts.intake.roster import RosterDefaults
+
         return RosterDefaults(time_zone=self.settings.time_zone)
 
     def subject(self) -> Subject:
+        from alerts.services.doctor import Subject
+
         return Subject(self.settings, self.sessions, self.transports, self.ticks(), self.clock)
 
     async def aclose(self) -> None:
@@ -259,7 +290,7 @@ class Parts:
             await transport.aclose()
         if self.weather is not None:
             await self.weather.aclose()
-        self.sessions.engine.dispose()
+        self.sessions.close()
 
 
 def build_parts(
@@ -296,6 +327,8 @@ def build_parts(
 
 
 def _circuit(pace: Pace, rest: Rest) -> CircuitRules:
+    from alerts.domain.circuit import CircuitRules
+
     return CircuitRules(
         per_second=pace.per_second,
         in_flight=pace.in_flight,
@@ -308,6 +341,8 @@ def _circuit(pace: Pace, rest: Rest) -> CircuitRules:
 def _weather(settings: Settings, clock: Clock) -> WeatherSource | None:
     if settings.weather == "none":
         return None
+    from alerts.weather.nws import NationalWeatherService
+
     return NationalWeatherService(
         contact=settings.weather_contact, clock=clock, base_url=settings.weather_url
     )

@@ -6,6 +6,8 @@ tickers, of which one leads and does what must be done once.
 Each job calls one service. Jobs are told to run however late they are (`misfire_grace_time=None`):
 the library would otherwise skip a job that is a second late. Ticks missed meanwhile count as one
 (`coalesce`), and no job runs beside itself (`max_instances=1`).
+
+A job loads its service when it first runs, so that the first tick does not wait for all of them.
 """
 
 from __future__ import annotations
@@ -19,8 +21,9 @@ from collections.abc import Callable, Collection, Coroutine
 from dataclasses import dataclass
 from datetime import timedelta
 from enum import StrEnum
+from importlib import import_module
 from secrets import token_hex
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
@@ -29,36 +32,40 @@ from apscheduler.triggers.interval import IntervalTrigger
 from alerts.bootstrap import Parts, system_clock
 from alerts.domain import trace
 from alerts.domain.errors import ConfigurationError
-from alerts.services import clock_check
-from alerts.services.accept_results import IntakeReport, collect
-from alerts.services.digest import queue_digests
-from alerts.services.dispatch import dispatch_due
-from alerts.services.evaluate_areas import evaluate_due
-from alerts.services.fallbacks import queue_fallbacks
-from alerts.services.follow_weather import refresh_forecasts
-from alerts.services.housekeeping import tidy
 from alerts.services.job_runs import JobRuns
 from alerts.services.leap_watch import LeapWatch
-from alerts.services.receipts import refresh
-from alerts.services.replies import take_up
-from alerts.services.sampling import queue_reminders
-from alerts.services.sending import SendReport
+
+if TYPE_CHECKING:
+    from alerts.services.accept_results import IntakeReport
+    from alerts.services.sending import SendReport
 
 log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 
+SERVICES = (
+    *("clock_check", "housekeeping", "follow_weather", "accept_results", "replies", "digest"),
+    *("sampling", "fallbacks", "receipts", "dispatch", "evaluate_areas"),
+)
+"""What the jobs run."""
+
 
 async def run_clock(parts: Parts) -> bool:
     """Whether the clock is believed; every other job holds still while it is not."""
+    from alerts.services import clock_check
+
     return await clock_check.check(parts.sessions, parts.transports, parts.clock)
 
 
 def _is_held(parts: Parts) -> bool:
+    from alerts.services import clock_check
+
     return clock_check.is_held(parts.sessions, parts.clock())
 
 
 def run_intake(parts: Parts) -> list[IntakeReport]:
+    from alerts.services.accept_results import collect
+
     if _is_held(parts):
         return []
     reports = collect(parts.sessions, parts.source, parts.intake_rules(), parts.clock())
@@ -89,12 +96,16 @@ def _log_report(report: IntakeReport) -> None:
 
 def run_replies(parts: Parts) -> int:
     """Texts that came in and were stored, but could not be handled at once."""
+    from alerts.services.replies import take_up
+
     if _is_held(parts):
         return 0
     return take_up(parts.sessions, parts.reply_rules(), parts.clock())
 
 
 def run_evaluation(parts: Parts) -> int:
+    from alerts.services.evaluate_areas import evaluate_due
+
     if _is_held(parts):
         return 0
     return evaluate_due(
@@ -103,6 +114,9 @@ def run_evaluation(parts: Parts) -> int:
 
 
 async def run_sending(parts: Parts) -> SendReport:
+    from alerts.services.dispatch import dispatch_due
+    from alerts.services.sending import SendReport
+
     if _is_held(parts):
         return SendReport()
     return await dispatch_due(
@@ -111,16 +125,22 @@ async def run_sending(parts: Parts) -> SendReport:
 
 
 async def run_receipts(parts: Parts) -> int:
+    from alerts.services.receipts import refresh
+
     return await refresh(parts.sessions, parts.transports, parts.clock)
 
 
 def run_fallbacks(parts: Parts) -> int:
+    from alerts.services.fallbacks import queue_fallbacks
+
     if _is_held(parts):
         return 0
     return queue_fallbacks(parts.sessions, parts.fallback_rules(), parts.clock())
 
 
 async def run_weather(parts: Parts) -> int:
+    from alerts.services.follow_weather import refresh_forecasts
+
     if _is_held(parts):
         return 0
     if parts.weather is None:
@@ -129,6 +149,9 @@ async def run_weather(parts: Parts) -> int:
 
 
 def run_digests(parts: Parts) -> int:
+    from alerts.services.digest import queue_digests
+    from alerts.services.sampling import queue_reminders
+
     if _is_held(parts):
         return 0
     digests = queue_digests(parts.sessions, parts.digest_rules(), parts.clock())
@@ -136,6 +159,8 @@ def run_digests(parts: Parts) -> int:
 
 
 def run_housekeeping(parts: Parts) -> None:
+    from alerts.services.housekeeping import tidy
+
     if _is_held(parts):
         return
     rules, kept = parts.intake_rules(), parts.retention_rules()
@@ -212,6 +237,17 @@ class LoopThread:
         self._loop.close()
 
 
+loading = threading.Lock()
+"""Held by whoever loads modules: two threads at it may see one that is half done."""
+
+
+def load_services() -> None:
+    """Load what the jobs run, one thread for all."""
+    with loading:
+        for name in SERVICES:
+            import_module(f"alerts.services.{name}")
+
+
 class Role(StrEnum):
     """What a process does."""
 
@@ -220,6 +256,10 @@ class Role(StrEnum):
     EVALUATOR = "evaluator"
     SENDER = "sender"
 
+
+MOST_PATIENCE_S, APART_MS = 1.0, 20
+"""How long what takes long to load waits for the first tick, and the first run of one job after
+that of another: all share the processor."""
 
 STANDBY_S = 5
 """How often a ticker that does not lead looks whether it should."""
@@ -240,6 +280,7 @@ class Ticker:
         self._runs = JobRuns(parts.sessions, parts.clock)
         self._loop = LoopThread()
         self._ticks, self._leads = Role.TICKER in roles, False
+        self._begun = threading.Event()  # once the first tick was taken
         self._watch = LeapWatch(system_clock, time.monotonic, self._plan_anew)
         self._scheduler = BackgroundScheduler(
             timezone="UTC",
@@ -247,25 +288,26 @@ class Ticker:
             job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1},
         )
         ticks = parts.schedule.ticks
+        if self._ticks:
+            for job in self._leaders_jobs():
+                self._add(job.name, job.every_s, self._as_leader(job))
+            self._add("lead", STANDBY_S, self._stand_by)
         # Every process looks at its own clock, and none waits for another to do so.
         look = Job("clock", ticks.clock_s, lambda: self._loop.run(run_clock(parts)))
         self._add(look.name, look.every_s, self._safely(look))
-        if self._ticks:
-            self._add("lead", STANDBY_S, self._stand_by)
-            for job in self._leaders_jobs():
-                self._add(job.name, job.every_s, self._as_leader(job))
         for role, job in self._workers_jobs():
             if role in roles:
                 self._add(job.name, job.every_s, self._safely(job))
 
     def _add(self, name: str, every_s: int, run: Callable[[], None]) -> None:
+        after_ms = APART_MS * len(self._scheduler.get_jobs())
         self._scheduler.add_job(
             run,
             IntervalTrigger(seconds=every_s, timezone="UTC"),
             id=name,
             name=name,
             # The library's own clock is the computer's, whatever the service's clock shows.
-            next_run_time=system_clock() + timedelta(milliseconds=100),
+            next_run_time=system_clock() + timedelta(milliseconds=after_ms),
         )
 
     def _safely(self, job: Job) -> Callable[[], None]:
@@ -275,6 +317,8 @@ class Ticker:
             with trace.about(job=job.name, run=token_hex(4)):
                 try:
                     with self._runs.recorded(job.name):
+                        self.wait_for_first_tick()
+                        load_services()
                         job.work()
                 except Exception:
                     log.exception("the job %s failed; it runs again at its next tick", job.name)
@@ -296,6 +340,7 @@ class Ticker:
                 return
             if number is not None:
                 log.debug("tick %d of %s", number, job.name)
+                self._begun.set()
                 run_safely()
 
         return run
@@ -332,6 +377,11 @@ class Ticker:
         """Run every job now: the library has planned them by a clock that was set back."""
         for job in self._scheduler.get_jobs():
             job.modify(next_run_time=system_clock())
+
+    def wait_for_first_tick(self) -> None:
+        """Where this process leads, for as long as somebody can wait who has much to load."""
+        if self._leads:
+            self._begun.wait(MOST_PATIENCE_S)
 
     def start(self) -> None:
         # Known before the first ticks, which come by themselves.

@@ -83,6 +83,7 @@ ONLY_IN = {
     "sqlalchemy": ("store",),
     "alembic": ("store",),
     "httpx": ("transports", "loopback", "weather"),
+    "httpcore": ("transports",),
     "smtplib": ("transports", "loopback"),
     "aiosmtplib": ("transports", "loopback"),
     "aiosmtpd": ("loopback",),

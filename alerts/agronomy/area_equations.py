@@ -41,6 +41,18 @@ class Weights:
     visit: Floats
 
 
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What the results say at some weights, before any prior: see `AreaEquations`."""
+
+    weight: Floats
+    own: Floats
+    own_rhs: Floats
+    mixed: Floats
+    matrix: Floats
+    rhs: Floats
+
+
 class AreaEquations:
     """All units' equations; what does not depend on the weights is worked out once."""
 
@@ -51,6 +63,9 @@ class AreaEquations:
         self.others = int(results.other.max()) if results.other.size else 0
         self.unknowns = OWN + self.days + self.others
         self.unit = fields.unit[results.field]
+        self.day_at = self.unit * self.days + results.visit  # of each result, in (units, days)
+        self.unit_at = self.unit * self.unknowns + OWN + results.visit  # in (units, unknowns)
+        self.field_at = results.field * self.unknowns + OWN + results.visit
         self.slope = fields.rate[results.field] * results.since
         self.rest = results.value - fields.level[results.field] - self.slope
         self.batches = UnitBatches.of(fields.unit, units)
@@ -60,6 +75,7 @@ class AreaEquations:
         self.prior_unit = self._per_unit(spreads.area_level, spreads.area_rate, spreads.other_index)
         self.visit_var = 1.0 / self._per_unit(spreads.visit)
         self.walk = self._walk(spreads.drift)
+        self._last: _Told | None = None
 
     def full_weights(self) -> Weights:
         return Weights(
@@ -77,9 +93,9 @@ class AreaEquations:
 
     def _walk(self, drift: ArrayLike) -> Floats:
         """Covariance of how far the clock had strayed by each day, shape (units, days, days)."""
-        place, shape = self.unit * self.days + self.results.visit, (self.units, self.days)
-        results = _sum(place, np.ones_like(self.slope), self.units * self.days).reshape(shape)
-        clock = _sum(place, self.results.since, self.units * self.days).reshape(shape)
+        shape = (self.units, self.days)
+        results = _sum(self.day_at, np.ones_like(self.slope), self.units * self.days).reshape(shape)
+        clock = _sum(self.day_at, self.results.since, self.units * self.days).reshape(shape)
         when = clock / np.maximum(results, 1.0)
         newest = np.where(results > 0, when, -np.inf).max(axis=1, initial=-np.inf, keepdims=True)
         # A day of the numbering on which this unit was not sampled is tied to nothing.
@@ -108,23 +124,22 @@ class AreaEquations:
         return precision
 
     def solve(self, weights: Weights) -> AreaPosterior:
-        precision = weights.result / np.square(self.results.sd)
-        own, own_rhs, mixed = self._field_blocks(precision)
-        matrix, rhs = self._unit_blocks(precision, mixed, own_rhs)
-        matrix += self._prior_unit(weights)
+        told = self._told_by(weights.result)
+        own, own_rhs, mixed = told.own.copy(), told.own_rhs, told.mixed
+        matrix = told.matrix + self._prior_unit(weights)
         prior = self.prior_field * weights.field
         own[:, LEVEL, LEVEL] += prior[:, LEVEL]
         own[:, RATE, RATE] += prior[:, RATE]
         own_cov = _inverse_2x2(own)
-        reduced = own_cov @ mixed
+        reduced = _times_2x2(own_cov, mixed)
         matrix -= self.batches.summed(mixed, reduced)
-        rhs -= self.batches.summed(reduced, own_rhs)
+        rhs = told.rhs - self.batches.summed(reduced, own_rhs)
         unit_cov: Floats = np.linalg.inv(matrix).astype(np.float64, copy=False)
         unknown = unit_cov @ rhs
         load = -reduced
         load[:, LEVEL, LEVEL] += 1.0
         load[:, RATE, RATE] += 1.0
-        mean = own_cov @ own_rhs + self.batches.times(load, unknown)
+        mean = _times_2x2(own_cov, own_rhs) + self.batches.times(load, unknown)
         return AreaPosterior(
             fields=self.fields,
             mean=mean[:, :, 0],
@@ -136,26 +151,38 @@ class AreaEquations:
             weight=weights.result,
         )
 
+    def _told_by(self, weight: Floats) -> _Told:
+        """What the results say at these weights; priors are tried in turn with the same ones."""
+        if self._last is None or self._last.weight is not weight:
+            precision = weight / np.square(self.results.sd)
+            own, own_rhs, mixed = self._field_blocks(precision)
+            matrix, rhs = self._unit_blocks(precision, mixed, own_rhs)
+            self._last = _Told(weight, own, own_rhs, mixed, matrix, rhs)
+        return self._last
+
     def _field_blocks(self, precision: Floats) -> tuple[Floats, Floats, Floats]:
         """Information of each field's own unknowns, its right side, and the block to its unit."""
         field, x = self.results.field, self.slope
         steep = precision * x
-        own = np.empty((self.count, OWN, OWN))
-        own[:, LEVEL, LEVEL] = _sum(field, precision, self.count)
-        own[:, RATE, RATE] = _sum(field, steep * x, self.count)
-        own[:, LEVEL, RATE] = own[:, RATE, LEVEL] = _sum(field, steep, self.count)
         mixed = np.empty((self.count, OWN, self.unknowns))
         rhs = np.empty((self.count, OWN, 1))
         for row, factor in ((LEVEL, precision), (RATE, steep)):
             rhs[:, row, 0] = _sum(field, factor * self.rest, self.count)
-            mixed[:, row, :] = self._spread_out(field, factor, self.count)
+            mixed[:, row, :] = self._spread_out(field, self.field_at, factor, self.count)
+        own = np.empty((self.count, OWN, OWN))
+        # Each result lies on one day, so its field's sums are those of the days.
+        days = mixed[:, :, OWN : OWN + self.days].sum(axis=2)
+        own[:, LEVEL, LEVEL] = days[:, LEVEL]
+        own[:, LEVEL, RATE] = own[:, RATE, LEVEL] = days[:, RATE]
+        own[:, RATE, RATE] = _sum(field, steep * x, self.count)
         mixed[:, :, :OWN] = own
         return own, rhs, mixed
 
-    def _spread_out(self, owner: Ints, factor: Floats, owners: int) -> Floats:
-        """Sums of ``factor`` by owner and by sampling day and other index, (owners, unknowns)."""
+    def _spread_out(self, owner: Ints, at: Ints, factor: Floats, owners: int) -> Floats:
+        """Sums of ``factor`` by owner and by sampling day and other index, (owners, unknowns);
+        ``at`` says where each result's day is among them."""
         size = owners * self.unknowns
-        total = _sum(owner * self.unknowns + OWN + self.results.visit, factor, size)
+        total = _sum(at, factor, size)
         if self.foreign.size:
             place = owner[self.foreign] * self.unknowns + self.foreign_at
             total += _sum(place, factor[self.foreign], size)
@@ -168,7 +195,7 @@ class AreaEquations:
         data = np.zeros((self.units, self.unknowns, self.unknowns))
         data[:, :OWN, :] = self.batches.total(mixed)
         data[:, OWN:, :OWN] = data[:, :OWN, OWN:].transpose(0, 2, 1)
-        rhs = self._spread_out(self.unit, precision * self.rest, self.units)
+        rhs = self._spread_out(self.unit, self.unit_at, precision * self.rest, self.units)
         rhs[:, :OWN] = self.batches.total(own_rhs)[:, :, 0]
         # A result lies on one day only, so the days' own block has nothing off its diagonal.
         days = np.arange(OWN, OWN + self.days)
@@ -186,7 +213,7 @@ class AreaEquations:
 
 
 def _sum(place: Ints, value: Floats, size: int) -> Floats:
-    return np.bincount(place, weights=value, minlength=size).astype(np.float64)
+    return np.bincount(place, weights=value, minlength=size).astype(np.float64, copy=False)
 
 
 def _inverse_2x2(matrix: Floats) -> Floats:
@@ -197,3 +224,9 @@ def _inverse_2x2(matrix: Floats) -> Floats:
     inverse[:, 0, 0], inverse[:, 1, 1] = d / determinant, a / determinant
     inverse[:, 0, 1] = inverse[:, 1, 0] = -b / determinant
     return inverse
+
+
+def _times_2x2(left: Floats, right: Floats) -> Floats:
+    """Products of small matrices, shape (n, 2, m), without a call for each of them."""
+    product: Floats = left[:, :, :1] * right[:, :1, :] + left[:, :, 1:] * right[:, 1:, :]
+    return product

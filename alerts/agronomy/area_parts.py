@@ -112,15 +112,17 @@ class AreaPosterior:
     def joint(self, chosen: ArrayLike) -> tuple[Floats, Floats]:
         """Mean and covariance of several fields of one unit together.
 
-        Returns shapes (2 n,) and (2 n, 2 n), ordered level, rate, level, rate, ...
+        ``chosen`` of shape (..., n), all of the same unit, gives shapes (..., 2 n) and
+        (..., 2 n, 2 n), ordered level, rate, level, rate, ...
         """
         which = np.asarray(chosen, dtype=np.intp)
-        load = self.load[which].reshape(which.size * OWN, -1)
-        cov = load @ self.unit_cov[self.fields.unit[which[0]]] @ load.T
-        for place, field in enumerate(which):
+        size = which.shape[-1] * OWN
+        load = self.load[which].reshape(*which.shape[:-1], size, -1)
+        cov = load @ self.unit_cov[self.fields.unit[which.flat[0]]] @ np.swapaxes(load, -1, -2)
+        for place in range(which.shape[-1]):
             at = slice(place * OWN, place * OWN + OWN)
-            cov[at, at] += self.own_cov[field]
-        return self.mean[which].reshape(-1), cov
+            cov[..., at, at] += self.own_cov[which[..., place]]
+        return self.mean[which].reshape(*which.shape[:-1], size), cov
 
     def line(self, since: ArrayLike) -> tuple[Floats, Floats]:
         """Mean and variance of each field's curve at clock c0 + ``since``, shape (fields,)."""

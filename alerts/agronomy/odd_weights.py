@@ -96,7 +96,9 @@ def log_normal(away: Floats, var: Floats | float) -> Floats:
 def _either(one: Floats, other: Floats, share: Floats | float) -> Floats:
     """Log density where ``other`` holds with the chance ``share``."""
     chance = np.maximum(share, np.finfo(np.float64).tiny)
-    mixed: Floats = np.logaddexp(np.log1p(-chance) + one, np.log(chance) + other)
+    one, other = np.log1p(-chance) + one, np.log(chance) + other
+    # numpy.logaddexp, in steps that numpy takes several numbers at a time for.
+    mixed: Floats = np.maximum(one, other) + np.log(1.0 + np.exp(-np.abs(one - other)))
     return mixed
 
 
@@ -105,8 +107,8 @@ def _either(one: Floats, other: Floats, share: Floats | float) -> Floats:
 
 def _result_weights(equations: AreaEquations, weights: Weights) -> Weights:
     """Weights of results, and of days with one, from each result's distance to all the others."""
-    day, lone_day = (equations.unit, equations.results.visit), _by_day(equations) == 1
-    lone = lone_day[day]
+    day, lone_day = equations.day_at, _by_day(equations) == 1
+    lone = lone_day.take(day)
     loosened = replace(
         weights,
         field=weights.field * LEAST_WEIGHT,
@@ -119,21 +121,22 @@ def _result_weights(equations: AreaEquations, weights: Weights) -> Weights:
     # The shift of a lone result's day goes from the fit that judges to the thing that is judged.
     shift = np.where(lone, equations.visit_var[equations.unit, 0], 0.0)
     var = np.square(equations.results.sd) + shift
-    near, far = (np.maximum(fit[1] - shift / weights.visit[day], 0.0) for fit in (close, loose))
+    near, far = (
+        np.maximum(fit[1] - shift / weights.visit.take(day), 0.0) for fit in (close, loose)
+    )
     sound, odd = (
         _either(log_normal(close[0], v + near), log_normal(loose[0], v + far), ODD_SHARE)
         for v in (var, ODD_FACTOR**2 * var)
     )
     result, visit = odd_weight(sound, odd), weights.visit.copy()
-    visit[day[0][lone], day[1][lone]] = result[lone]
+    visit.reshape(-1)[day[lone]] = result[lone]
     return replace(weights, result=result, visit=visit)
 
 
 def _by_day(equations: AreaEquations) -> Ints:
     """Number of results of each unit's sampling days, shape (units, days)."""
     shape = equations.units, equations.days
-    place = equations.unit * equations.days + equations.results.visit
-    return np.bincount(place, minlength=shape[0] * shape[1]).reshape(shape)
+    return np.bincount(equations.day_at, minlength=shape[0] * shape[1]).reshape(shape)
 
 
 def _without_itself(equations: AreaEquations, solved: AreaPosterior) -> tuple[Floats, Floats]:
@@ -150,19 +153,22 @@ def _fitted(equations: AreaEquations, solved: AreaPosterior) -> tuple[Floats, Fl
     """Mean and variance of what the model says of each result, less its prior curve."""
     field, unit, x = equations.results.field, equations.unit, equations.slope
     hung = equations.batches.times(solved.load, solved.unit_cov)
-    cov = solved.own_cov + hung @ solved.load.transpose(0, 2, 1)
-    at = OWN + equations.results.visit
-    mean = solved.mean[field, LEVEL] + x * solved.mean[field, RATE] + solved.unit_mean[unit, at]
-    variance = cov[field, LEVEL, LEVEL] + x * (
-        2 * cov[field, LEVEL, RATE] + x * cov[field, RATE, RATE]
+    level, rate = (hung[:, own].take(equations.field_at) for own in (LEVEL, RATE))
+    mean = solved.mean[:, LEVEL].take(field) + x * solved.mean[:, RATE].take(field)
+    mean += solved.unit_mean.take(equations.unit_at)
+    own, tied, turn = (
+        (solved.own_cov[:, i, k] + np.einsum("fk,fk->f", hung[:, i], solved.load[:, k])).take(field)
+        for i, k in ((LEVEL, LEVEL), (LEVEL, RATE), (RATE, RATE))
     )
-    variance += solved.unit_cov[unit, at, at]
-    variance += 2 * (hung[field, LEVEL, at] + x * hung[field, RATE, at])
+    variance = own + x * (2 * tied + x * turn)
+    variance += np.diagonal(solved.unit_cov, axis1=1, axis2=2).take(equations.unit_at)
+    variance += 2 * (level + x * rate)
     who = equations.foreign
     if who.size:
         of, f, u, x = equations.foreign_at, field[who], unit[who], x[who]
+        at = OWN + equations.results.visit[who]
         mean[who] += solved.unit_mean[u, of]
-        variance[who] += solved.unit_cov[u, of, of] + 2 * solved.unit_cov[u, at[who], of]
+        variance[who] += solved.unit_cov[u, of, of] + 2 * solved.unit_cov[u, at, of]
         variance[who] += 2 * (hung[f, LEVEL, of] + x * hung[f, RATE, of])
     return mean, variance
 

@@ -1,8 +1,11 @@
-"""From the joint posterior of a farm's fields to the day to start.
+"""From the joint posterior of farms' fields to the days to start.
 
 A fixed set of quasi-random points stands for the posterior, so that every run gives the same
 dates. For each point the fields' curves are straight lines on the clock; where a line meets the
 target, the field is due, and the farm must have started early enough for every load that counts.
+
+Many farms with equally many fields are worked out at once: arrays begin with any number of axes for
+them, written ``...`` below, and end with the draws.
 """
 
 from __future__ import annotations
@@ -15,12 +18,17 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.intp]
 
 DRAWS_LOG2 = 9
 """512 points: quartiles of a start date move by less than a tenth of a day with more."""
 
 SLOWEST_SHARE = 0.1
 """A crop that would stand still or turn back is taken to mature at a tenth of the usual rate."""
+
+
+CORRECTIONS = 3
+"""Of a day on which a line meets its target, for how far the clock may be off on that day."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +43,30 @@ class ClockPath:
     day: Floats
     since: Floats
     sd: Floats
+
+    def spread_at(self, day: Floats) -> Floats:
+        """``sd`` between mornings by a straight line, at its ends beyond; any shape."""
+        along = np.asarray(day - self.day[0])
+        np.clip(along, 0.0, self.day.size - 1.0, out=along)
+        before = along.astype(np.intp)
+        along -= before
+        # Beyond the last morning there is no step, and none is taken.
+        along *= np.append(np.diff(self.sd), 0.0).take(before)
+        along += self.sd.take(before)
+        return along
+
+    def day_at(self, since: Floats) -> Floats:
+        """When the expected clock shows ``since``; one ordinary day a day beyond the path."""
+        if self._is_calendar():
+            return np.asarray(since + (self.day[0] - self.since[0]))
+        inside = np.interp(since, self.since, self.day)
+        before = np.minimum(since - self.since[0], 0.0)
+        after = np.maximum(since - self.since[-1], 0.0)
+        day: Floats = inside + before + after
+        return day
+
+    def _is_calendar(self) -> bool:
+        return bool(np.abs(np.diff(self.since) - 1.0).max(initial=0.0) < 1e-12)
 
 
 @lru_cache(maxsize=32)
@@ -54,26 +86,28 @@ def normal_points(dimensions: int) -> Floats:
 
 
 def draw_lines(mean: ArrayLike, cov: ArrayLike) -> tuple[Floats, Floats, Floats]:
-    """Points of a farm's joint posterior.
+    """Points of each farm's joint posterior.
 
     Parameters
     ----------
     mean, cov : of level and rate share above the prior, ordered level, rate, level, rate, ...,
-        shapes (2 n,) and (2 n, 2 n)
+        shapes (..., 2 n) and (..., 2 n, 2 n)
 
     Returns
     -------
-    Levels and rate shares above the prior, each of shape (draws, n), and one more standard normal
-    number a draw, shape (draws,), for what is common to all fields, such as the weather.
+    Levels and rate shares above the prior, each of shape (..., n, draws), and one more standard
+    normal number a draw, shape (draws,), for what is common to all fields, such as the weather.
     """
     centre = np.asarray(mean, dtype=np.float64)
     values, vectors = np.linalg.eigh(np.asarray(cov, dtype=np.float64))
+    # Which way a vector points is left open by its definition, and would hang on the last digit.
+    lean = np.cos(np.arange(centre.shape[-1]))
+    spread = np.sqrt(np.maximum(values, 0.0)) * np.where(lean @ vectors < 0.0, -1.0, 1.0)
     # Largest first: the first dimensions of the sequence are its best.
-    order = np.argsort(values)[::-1]
-    root = vectors[:, order] * np.sqrt(np.maximum(values[order], 0.0))
-    points = normal_points(centre.size + 1)
-    drawn = centre + points[:, 1:] @ root.T
-    return drawn[:, 0::2], drawn[:, 1::2], points[:, 0]
+    root = (vectors * spread[..., None, :])[..., ::-1]
+    points = normal_points(centre.shape[-1] + 1)
+    drawn = centre[..., None] + root @ np.ascontiguousarray(points[:, 1:].T)
+    return drawn[..., 0::2, :], drawn[..., 1::2, :], points[:, 0]
 
 
 def due_days(
@@ -83,43 +117,38 @@ def due_days(
 
     Parameters
     ----------
-    level : scale value at c0, shape (draws, n)
-    rate : scale units an ordinary day, shape (draws, n) [> 0]
-    target : on the scale, shape (n,)
+    level : scale value at c0, shape (..., n, draws)
+    rate : scale units an ordinary day, shape (..., n, draws) [> 0]
+    target : on the scale, shape (..., n)
     weather : standard normal number of each draw, shape (draws,)
     path : the coming clock
 
     Returns
     -------
-    Day numbers with their fraction, shape (draws, n). Days before or after the path are reached
-    at one ordinary day a day.
+    Day numbers with their fraction, shape (..., n, draws). Days before or after the path are
+    reached at one ordinary day a day.
 
     Notes
     -----
-    The clock of a draw is since + sd * weather; it is inverted by one correction to the inverse
-    of the expected path, which is exact where the spread does not change over a day.
+    The clock of a draw is since + sd * weather; it is inverted by correcting the inverse of the
+    expected path, which is exact where the spread does not change over a day.
     """
-    needed = (np.asarray(target, dtype=np.float64) - level) / rate
-    day = _day_at(needed, path)
-    spread = np.interp(day, path.day, path.sd)
-    return _day_at(needed - spread * weather[:, None], path)
-
-
-def _day_at(since: Floats, path: ClockPath) -> Floats:
-    inside = np.interp(since, path.since, path.day)
-    before = np.minimum(since - path.since[0], 0.0)
-    after = np.maximum(since - path.since[-1], 0.0)
-    day: Floats = inside + before + after
+    needed = np.asarray(target, dtype=np.float64)[..., None] - level
+    needed /= rate
+    day = path.day_at(needed)
+    for _ in range(CORRECTIONS):
+        day = path.day_at(needed - path.spread_at(day) * weather)
     return day
 
 
 def last_load_starts(due: Floats, done_after: ArrayLike) -> Floats:
     """Latest start of each draw so that the last load of every field meets its target.
 
-    ``due`` of shape (draws, n) [day]; ``done_after`` days from the start until each field is done,
-    shape (n,) [d]. Returns shape (draws,) [day].
+    ``due`` of shape (..., n, draws) [day]; ``done_after`` days from the start until each field is
+    done, shape (..., n) [d]. Returns shape (..., draws) [day].
     """
-    starts: Floats = (due - np.asarray(done_after, dtype=np.float64)).min(axis=1)
+    done = np.asarray(done_after, dtype=np.float64)[..., None]
+    starts: Floats = (due - done).min(axis=-2)
     return starts
 
 
@@ -132,11 +161,11 @@ def average_starts(
     weather: Floats,
     path: ClockPath,
 ) -> Floats:
-    """Latest start of each draw so that the crop's average meets the target.
+    """Latest start of each draw so that the average of one farm's crop meets the target.
 
     Parameters
     ----------
-    level, rate, target, weather, path : as for :func:`due_days`
+    level, rate, target, weather, path : as for :func:`due_days`, of shapes (n, draws) and (n,)
     share : part of the crop each field gives, shape (n,) [sum 1]
     middle_after : days from the start to the middle of each field's harvest, shape (n,) [d]
 
@@ -153,10 +182,9 @@ def average_starts(
     when = start[:, None] + middle
     since = np.interp(when, path.day, path.since)
     spread = np.interp(when, path.day, path.sd)
-    steady = level @ part
-    moving = np.einsum("kn,dn->kd", part * rate, since)
-    shaken = np.einsum("kn,dn->kd", part * rate, spread) * weather[:, None]
-    quality = np.maximum.accumulate(steady[:, None] + moving + shaken, axis=1)
+    grown = (part[:, None] * rate).T
+    quality = (part @ level)[:, None] + grown @ since.T + grown @ spread.T * weather[:, None]
+    quality = np.maximum.accumulate(quality, axis=1)
     return np.array([np.interp(goal, row, start) for row in quality])
 
 
@@ -174,13 +202,16 @@ def last_load_values(
     ----------
     level, rate, weather, path : as for :func:`due_days`
     start : days to start on, shape (days,) [day]
-    done_after : days from the start until each field is done, shape (n,) [d]
+    done_after : days from the start until each field is done, shape (..., n) [d]
 
     Returns
     -------
-    Scale values, on which the crop rises as it matures, shape (draws, days).
+    Scale values, on which the crop rises as it matures, shape (..., days, draws).
     """
-    values: Floats = _values(level, rate, start, done_after, weather, path).max(axis=2)
+    values = _values(level, rate, start, done_after, weather, path, 0)
+    for field in range(1, level.shape[-2]):
+        other = _values(level, rate, start, done_after, weather, path, field)
+        np.maximum(values, other, out=values)
     return values
 
 
@@ -196,7 +227,11 @@ def average_values(
     """Value of the crop's average for each start; see :func:`average_starts` and
     :func:`last_load_values` for what is given and returned."""
     part = np.asarray(share, dtype=np.float64)
-    values: Floats = _values(level, rate, start, middle_after, weather, path) @ part
+    values = np.zeros(0)
+    for field in range(level.shape[-2]):
+        one = _values(level, rate, start, middle_after, weather, path, field)
+        one *= part[..., field, None, None]
+        values = one if field == 0 else values + one
     return values
 
 
@@ -207,23 +242,48 @@ def _values(
     after: ArrayLike,
     weather: Floats,
     path: ClockPath,
+    field: int,
 ) -> Floats:
-    """Values of the fields so long after each start, shape (draws, days, n)."""
-    when = np.asarray(start, dtype=np.float64)[:, None] + np.asarray(after, dtype=np.float64)
+    """Values of the field of that number so long after each start, shape (..., days, draws)."""
+    when = np.asarray(after, dtype=np.float64)[..., field, None] + np.asarray(start)
     since = np.interp(when, path.day, path.since)
-    spread = np.interp(when, path.day, path.sd)
-    clock = since + spread * weather[:, None, None]
-    value: Floats = level[:, None, :] + rate[:, None, :] * clock
-    return value
+    # In place: the largest arrays of all, and making them takes longer than filling them.
+    values: Floats = path.spread_at(when)[..., None] * weather
+    values += since[..., None]
+    values *= rate[..., field, None, :]
+    values += level[..., field, None, :]
+    return values
 
 
-def start_quantile(starts: Floats, chance: float) -> int:
-    """Day such that the start date lies before it with ``chance``; a start within a day is that
-    day's, since a morning is either early enough or not."""
-    return int(np.floor(np.quantile(starts, chance) + 1e-9))
+def start_quantiles(starts: Floats, chances: ArrayLike) -> Ints:
+    """Days such that the start date lies before them with each of ``chances``.
+
+    A start within a day is that day's, since a morning is either early enough or not. ``starts`` of
+    shape (..., draws) gives (..., chances).
+    """
+    at = np.asarray(chances, dtype=np.float64) * (starts.shape[-1] - 1)
+    before = np.floor(at).astype(np.intp)
+    after = np.minimum(before + 1, starts.shape[-1] - 1)
+    ordered = np.sort(starts, axis=-1)
+    low, high = ordered[..., before], ordered[..., after]
+    days: Ints = np.floor(low + (at - before) * (high - low) + 1e-9).astype(np.intp)
+    return days
 
 
 def chance_too_late(starts: Floats, days: ArrayLike) -> Floats:
-    """Chance that starting on each of ``days`` misses the target [0 to 1]."""
-    late: Floats = (starts[:, None] < np.asarray(days, dtype=np.float64) - 1e-9).mean(axis=0)
+    """Chance that starting on each of ``days`` misses the target [0 to 1].
+
+    ``starts`` of shape (..., draws) and ``days`` of (..., k) give (..., k).
+    """
+    day = np.asarray(days, dtype=np.float64)[..., None] - 1e-9
+    late: Floats = (starts[..., None, :] < day).mean(axis=-1)
     return late
+
+
+def middle(values: Floats) -> Floats:
+    """Median of the draws; shape (..., draws) gives (...). ``values`` are reordered."""
+    half = values.shape[-1] // 2
+    around = [half - 1, half] if values.shape[-1] % 2 == 0 else [half]
+    values.partition(around, axis=-1)
+    median: Floats = values[..., around].mean(axis=-1)
+    return median

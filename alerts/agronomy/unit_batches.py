@@ -42,7 +42,8 @@ class UnitBatches:
         """Sum over each unit's fields, shape (units, ...); zeros for a unit without fields."""
         out = np.zeros((self.units, *per_field.shape[1:]))
         for units, fields in self.stacks:
-            out[units] = per_field[fields].sum(axis=1)
+            chosen = per_field if fields.size == per_field.shape[0] else per_field[fields]
+            out[units] = chosen.reshape(*fields.shape, *per_field.shape[1:]).sum(axis=1)
         return out
 
     def summed(self, left: Floats, right: Floats) -> Floats:

@@ -10,7 +10,7 @@ from alerts.backtest.oracle import true_crossings, with_oracle
 from alerts.backtest.scores import Score, Scores, score_seasons
 from alerts.backtest.series import read_series
 from alerts.backtest.simulation import TARGETS, as_csv, simulate
-from alerts.backtest.worlds import World
+from alerts.backtest.world_names import World
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.records import Index
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from alerts.backtest.worlds import World
+from alerts.backtest.world_names import World
 
 if TYPE_CHECKING:
     from rich.table import Table

@@ -19,7 +19,7 @@ from alerts.backtest.replay import Moments
 from alerts.backtest.scores import CrossingDays, MakePredictors
 from alerts.backtest.seasons import Season
 from alerts.backtest.simulation import TARGETS, Simulated
-from alerts.backtest.worlds import World
+from alerts.backtest.world_names import World
 from alerts.domain.area_fit import (
     RESULT_KINDS,
     numbered_visits,

@@ -27,7 +27,7 @@ from alerts.backtest.scores import Score, score_seasons
 from alerts.backtest.seasons import Season
 from alerts.backtest.series import read_series
 from alerts.backtest.simulation import TARGETS, Simulated, as_csv, simulate
-from alerts.backtest.worlds import World
+from alerts.backtest.world_names import World
 from alerts.domain.area_fit import RESULT_KINDS, numbered_visits, strays
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.records import Index

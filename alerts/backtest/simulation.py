@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alerts.agronomy.scale import Floats, from_scale, points_to_scale, to_scale
-from alerts.backtest.worlds import DAYS_BEFORE, Spring, World, spring
+from alerts.backtest.world_names import World
+from alerts.backtest.worlds import DAYS_BEFORE, Spring, spring
 from alerts.domain.area_fit import on_scale, prior_rate
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.records import Index

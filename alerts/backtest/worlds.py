@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
 from alerts.agronomy.scale import Floats
+from alerts.backtest.world_names import World
 from alerts.domain.guidelines import GuidelineSet
 
 DAYS_BEFORE, DAYS_AFTER = 20, 60
@@ -22,18 +22,6 @@ MOST_BEND = 0.4
 
 HEAT_WAVE_DAYS, HEAT_WAVE_FROM = (3, 5), (3, 15)
 """Length of the heat wave, and the days after the first round between which it begins."""
-
-
-class World(StrEnum):
-    """What the simulated crops and laboratories do."""
-
-    RIGHT = "right"  # what the model assumes, weather that the calendar does not know included
-    STEADY = "steady"  # no weather: the calendar is the clock
-    CURVED = "curved"  # the decline slows or speeds up by up to 40 % over the span
-    HEAT_WAVE = "heat_wave"  # three to five days at double pace
-    OUTLIERS = "outliers"  # one result in twenty is off by 4 to 8 standard deviations
-    BIASED_LAB = "biased_lab"  # half of the series read 8 RFV points higher
-    UNLIKE_FIELDS = "unlike_fields"  # fields differ by several times what was published
 
 
 @dataclass(frozen=True, slots=True)

@@ -60,6 +60,7 @@ def _run(parts: Parts, roles: frozenset[Role], port: socket | None) -> None:
     ticker.start()
     try:
         if port is not None:
+            ticker.wait_for_first_tick()
             _serve_pages(parts, port)
         else:
             _wait_for_the_end()
@@ -68,15 +69,15 @@ def _run(parts: Parts, roles: frozenset[Role], port: socket | None) -> None:
 
 
 def _serve_pages(parts: Parts, port: socket) -> None:
-    import uvicorn
+    from alerts.scheduler import loading
 
-    from alerts.web.app import build_app
+    with loading:
+        from alerts.cli.serving import serve_app
+        from alerts.web.app import build_app
 
     # The web server hands the signal on once it has stopped: then the jobs in flight may end.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    # No access log: addresses of private pages are keys, and belong into no log.
-    config = uvicorn.Config(build_app(parts), log_config=None, access_log=False)
-    uvicorn.Server(config).run(sockets=[port])
+    serve_app(build_app(parts), port)
 
 
 def _wait_for_the_end() -> None:

@@ -257,10 +257,11 @@ def numbered_visits(unit: Ints, day: Ints) -> Ints:
     """Number each area's sampling days 0, 1, ... in order of date."""
     if not unit.size:
         return unit
-    pairs, place = np.unique(np.stack([unit, day]), axis=1, return_inverse=True)
-    first = np.searchsorted(pairs[0], pairs[0])
-    number: Ints = (np.arange(pairs.shape[1]) - first).astype(np.intp)
-    return number[np.asarray(place).reshape(-1)]
+    since = day - day.min()
+    sampled = np.zeros((unit.max() + 1, since.max() + 1), dtype=np.bool_)
+    sampled[unit, since] = True
+    number: Ints = (np.cumsum(sampled, axis=1, dtype=np.intp) - 1)[unit, since]
+    return number
 
 
 def _usual_rate(fields: Fields, units: int) -> Floats:

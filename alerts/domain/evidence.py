@@ -6,9 +6,10 @@ protein values, and a large difference is pointed out. RFQ needs NDF digestibili
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import time
+from itertools import repeat
+from typing import NamedTuple
 
 import numpy as np
 
@@ -18,8 +19,7 @@ from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.records import Method, Note, Readings, Result
 
 
-@dataclass(frozen=True, slots=True)
-class IndexValues:
+class IndexValues(NamedTuple):
     """What one result says of the crop, in each index it can speak; None where it cannot."""
 
     rfv: float | None
@@ -39,31 +39,58 @@ def index_values(
     ``grass_pct`` [% of the stand, None while the field is unknown] chooses the RFQ equation: the
     legume one serves mixtures too, up to a stated share of grass.
     """
-    readings = [result.readings for result in results]
-    rfv = _to_list(quality.rfv(_column(readings, "adf_pct_dm"), _column(readings, "ndf_pct_dm")))
-    rfq = _to_list(_computed_rfq(readings, grass_pct, guidelines))
+    if not results:
+        return []
+    said = dict(
+        zip(Readings._fields, zip(*(one.readings for one in results), strict=True), strict=True)
+    )
+    columns = {name: np.array(values, dtype=np.float64) for name, values in said.items()}
+    own_rfv = quality.rfv(columns["adf_pct_dm"], columns["ndf_pct_dm"])
+    own_rfq = _computed_rfq(columns, grass_pct, guidelines)
+    rfv, rfq = _to_list(own_rfv), _to_list(own_rfq)
+    found = list(
+        map(
+            IndexValues,
+            _printed_or(said["rfv"], rfv),
+            _printed_or(said["rfq"], rfq),
+            said["ndf_pct_dm"],
+            rfv,
+            rfq,
+            repeat(0),
+            repeat(()),
+        )
+    )
     allowed = guidelines.value("equations.printed_difference")
-    return [
-        _of_stems(result)
-        if result.method is Method.STEM
-        else _of_clip(result, own_rfv, own_rfq, allowed)
-        for result, own_rfv, own_rfq in zip(results, rfv, rfq, strict=True)
-    ]
-
-
-def _column(readings: Sequence[Readings], name: str) -> Floats:
-    return np.array([getattr(r, name) for r in readings], dtype=np.float64)
+    differs = np.abs(columns["rfv"] - own_rfv) > allowed
+    differs |= np.abs(columns["rfq"] - own_rfq) > allowed
+    for place in np.flatnonzero(differs).tolist():
+        notes = _differences(results[place], rfv[place], rfq[place], allowed)
+        found[place] = found[place]._replace(notes=notes)
+    for place, result in enumerate(results):
+        if result.method is Method.STEM:
+            found[place] = _of_stems(result)
+    return found
 
 
 def _to_list(values: Floats) -> list[float | None]:
-    return [None if np.isnan(value) else float(value) for value in values]
+    plain: list[float | None] = values.tolist()
+    for place in np.flatnonzero(np.isnan(values)).tolist():
+        plain[place] = None
+    return plain
+
+
+def _printed_or(
+    printed: Sequence[float | None], own: Sequence[float | None]
+) -> Iterator[float | None]:
+    """What the laboratory prints, and ours where it prints nothing."""
+    return (ours if said is None else said for said, ours in zip(printed, own, strict=True))
 
 
 def _computed_rfq(
-    readings: Sequence[Readings], grass_pct: Sequence[float | None], guidelines: GuidelineSet
+    columns: Mapping[str, Floats], grass_pct: Sequence[float | None], guidelines: GuidelineSet
 ) -> Floats:
     parts = {
-        name: _column(readings, name)
+        name: columns[name]
         for name in (
             "cp_pct_dm",
             "adf_pct_dm",
@@ -82,22 +109,13 @@ def _computed_rfq(
     return np.where(np.isnan(share), np.nan, chosen)
 
 
-def _of_clip(
+def _differences(
     result: Result, own_rfv: float | None, own_rfq: float | None, allowed: float
-) -> IndexValues:
+) -> tuple[Note, ...]:
     printed = result.readings
-    notes = (
+    return (
         *_difference(result, "RFV", printed.rfv, own_rfv, allowed),
         *_difference(result, "RFQ", printed.rfq, own_rfq, allowed),
-    )
-    return IndexValues(
-        rfv=own_rfv if printed.rfv is None else printed.rfv,
-        rfq=own_rfq if printed.rfq is None else printed.rfq,
-        ndf=printed.ndf_pct_dm,
-        computed_rfv=own_rfv,
-        computed_rfq=own_rfq,
-        spots=0,
-        notes=notes,
     )
 
 

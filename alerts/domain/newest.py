@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,7 +58,6 @@ class NewestResults:
         self._values = {Index.RFV: evidence.rfv, Index.RFQ: evidence.rfq, Index.NDF: evidence.ndf}
         self._farms = np.isin(evidence.field, places)
         self._indexes = sorted(self._values, key=lambda index: index is not wanted)
-        self._of_area = self._middle_of_area()
 
     def of(self, place: int) -> Newest:
         """The newest of one field; ``place`` is its position in the group."""
@@ -76,6 +76,10 @@ class NewestResults:
                         stands_in="" if whose is mine else self._name(last),
                     )
         return self._of_area
+
+    @cached_property
+    def _of_area(self) -> Newest:
+        return self._middle_of_area()
 
     def _speaks(self, index: Index) -> Flags:
         return ~np.isnan(self._values[index])

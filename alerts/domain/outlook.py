@@ -7,25 +7,23 @@ fields are then put together, with what they share, into one start date.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from itertools import permutations
 from math import ceil
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import ndtr
 
-from alerts.agronomy import goals, start_dates
-from alerts.agronomy.harvest import due_order
-from alerts.agronomy.scale import Floats, from_scale, to_scale
-from alerts.agronomy.start_dates import SLOWEST_SHARE, ClockPath
+from alerts.agronomy import goals
+from alerts.agronomy.scale import to_scale
 from alerts.domain.area_clock import AreaClock, calendar_clock, heat_clock
 from alerts.domain.area_fit import AreaFit, on_scale
 from alerts.domain.area_group import AreaGroup
+from alerts.domain.farm_batch import FarmBatch, Starts
 from alerts.domain.guidelines import GuidelineSet
-from alerts.domain.newest import NewestResults
-from alerts.domain.records import Index, WhichLoad
+from alerts.domain.newest import Newest, NewestResults
+from alerts.domain.records import Index
 from alerts.domain.snapshot import AreaSnapshot, FarmPlan, share_days
 
 HORIZON_DAYS = 75
@@ -37,11 +35,8 @@ LOOK_BACK_DAYS = 45
 DAYS_SHOWN = 15
 """Days of the outlook kept for pages and emails, today included."""
 
-EARLY, MEDIAN, LATE = 0.1, 0.5, 0.9
-"""Ends and middle of the 80 % range of a start date."""
-
-Z80 = 1.2815515655446004
-"""Half width of a normal 80 % range in standard deviations."""
+FIELDS_AT_ONCE = 100
+"""Fields of farms that are put together at once: more only take more memory."""
 
 NEXT_SAMPLE_DAYS = 3
 """Days to the next clip where nobody says when it is: two clips a week."""
@@ -139,8 +134,27 @@ def look_ahead(
     ``sample_on`` is the next sampling day, for what a clip then would be worth.
     """
     area = _Area(snapshot, guidelines, today, sample_on or today + timedelta(days=NEXT_SAMPLE_DAYS))
-    farms = (area.farm_outlook(position) for position in range(len(snapshot.farms)))
-    return tuple(farm for farm in farms if farm is not None)
+    return tuple(area.outlooks())
+
+
+@dataclass(frozen=True, slots=True)
+class _Harvest:
+    """What a farm's crew has to cut next: its fields of the earliest cutting."""
+
+    position: int  # in AreaSnapshot.farms
+    farm: FarmPlan
+    cutting: int
+    members: tuple[int, ...]  # positions in AreaSnapshot.fields
+    own_days: tuple[float, ...]
+    under_way: bool
+
+
+class _Kind(NamedTuple):
+    """Farms of a kind are put together at once."""
+
+    cutting: int
+    wanted: Index
+    fields: int
 
 
 class _Area:
@@ -152,9 +166,6 @@ class _Area:
         self.snapshot, self.guidelines, self.today = snapshot, guidelines, today
         self.sample_on = sample_on
         self._groups: dict[int, AreaGroup] = {}
-        self._by_farm: dict[int, list[int]] = {}
-        for place, field in enumerate(snapshot.fields):
-            self._by_farm.setdefault(field.farm, []).append(place)
 
     def clock(self, cutting: int) -> AreaClock:
         """Degree days for the first cutting where the weather is known; else the calendar."""
@@ -183,241 +194,155 @@ class _Area:
             )
         return self._groups[cutting]
 
-    def farm_outlook(self, position: int) -> FarmOutlook | None:
-        open_fields = self._by_farm.get(position, [])
-        if not open_fields:
-            return None
+    def outlooks(self) -> list[FarmOutlook]:
+        """Those of all farms of which something is known, in the farms' order."""
+        kinds: dict[_Kind, list[_Harvest]] = {}
+        for harvest in self._harvests():
+            kind = _Kind(harvest.cutting, harvest.farm.index, len(harvest.members))
+            kinds.setdefault(kind, []).append(harvest)
+        found: dict[int, FarmOutlook] = {}
+        for kind, harvests in kinds.items():
+            group = self.group(kind.cutting)
+            fit = group.fit(kind.wanted)
+            if fit is None:
+                continue
+            at_once = max(1, FIELDS_AT_ONCE // kind.fields)
+            for first in range(0, len(harvests), at_once):
+                some = harvests[first : first + at_once]
+                made = _Records(self, group, fit, some).outlooks()
+                found |= zip((harvest.position for harvest in some), made, strict=True)
+        return [found[position] for position in sorted(found)]
+
+    def _harvests(self) -> Iterator[_Harvest]:
+        by_farm: dict[int, list[int]] = {}
+        for place, field in enumerate(self.snapshot.fields):
+            by_farm.setdefault(field.farm, []).append(place)
         fields = self.snapshot.fields
-        # Fields already cut are on a later cutting; the crew's present harvest is the earliest one.
-        cutting = min(fields[i].cutting for i in open_fields)
-        group = self.group(cutting)
-        farm = self.snapshot.farms[position]
-        fit = group.fit(farm.index)
-        if fit is None:
-            return None
-        shares = share_days(farm, [fields[i] for i in open_fields])
-        members = [i for i in open_fields if fields[i].cutting == cutting]
-        own_days = np.array([shares[open_fields.index(i)] for i in members])
-        return _Farm(self, group, fit, farm, members, own_days).outlook(
-            under_way=len(members) < len(open_fields)
-        )
+        for position, places in sorted(by_farm.items()):
+            farm = self.snapshot.farms[position]
+            # Fields already cut are on a later cutting; the crew's present harvest is the earliest.
+            cutting = min(fields[i].cutting for i in places)
+            shares = share_days(farm, [fields[i] for i in places]).tolist()
+            mine = [k for k, i in enumerate(places) if fields[i].cutting == cutting]
+            yield _Harvest(
+                position,
+                farm,
+                cutting,
+                members=tuple(places[k] for k in mine),
+                own_days=tuple(shares[k] for k in mine),
+                under_way=len(mine) < len(places),
+            )
 
 
-@dataclass(frozen=True, slots=True)
-class _Draws:
-    """Points of the posterior of a farm's fields; shapes (draws, fields) and (draws,)."""
-
-    level: Floats
-    rate: Floats
-    weather: Floats
-    due: Floats
-
-
-class _Farm:
-    """Putting a farm's fields together."""
+class _Records:
+    """The outlooks of farms of a kind, made of the numbers of their batch."""
 
     def __init__(
-        self,
-        area: _Area,
-        group: AreaGroup,
-        fit: AreaFit,
-        farm: FarmPlan,
-        members: list[int],
-        own_days: Floats,
+        self, area: _Area, group: AreaGroup, fit: AreaFit, harvests: Sequence[_Harvest]
     ) -> None:
-        self.area, self.group, self.fit, self.farm = area, group, fit, farm
-        self.members, self.own_days = members, own_days
-        self.places = np.searchsorted(group.members, members)
-        self.target = float(to_scale(standing_target(farm), falls=farm.index.falls))
-        self.today = area.today.toordinal()
-        posterior = fit.posterior
-        own_mean, self.own_cov = posterior.joint(self.places)
-        prior_level = posterior.fields.level[self.places]
-        self.prior_rate = posterior.fields.rate[self.places]
-        self.path: ClockPath = group.clock.path(fit.origin, group.stray)
-        self.sampled = np.isin(self.places, group.evidence.field[fit.used])
-        goes_with = self._goes_with()
-        lines = np.kron(goes_with, np.eye(2))
-        mean, cov = lines @ own_mean, self._cov_together()
-        self.cov = lines @ cov @ lines.T
-        self.mean_level = prior_level + mean[0::2]
-        self.mean_rate = self.prior_rate * np.maximum(1.0 + mean[1::2], SLOWEST_SHARE)
-        level, rate, weather = start_dates.draw_lines(own_mean, cov)
-        self.draws = self._draw(prior_level, level @ goes_with.T, rate @ goes_with.T, weather)
-        self.newest = NewestResults(
-            area.snapshot,
+        self.area, self.group, self.fit, self.harvests = area, group, fit, harvests
+        self.today, index = area.today.toordinal(), fit.index
+        targets = [standing_target(harvest.farm) for harvest in harvests]
+        members = np.array([harvest.members for harvest in harvests], dtype=np.intp)
+        self.batch = FarmBatch(
             group,
-            self.places,
-            farm.index,
-            area.guidelines.value("alerts.fields_for_area"),
+            fit,
+            [harvest.farm for harvest in harvests],
+            places=np.searchsorted(group.members, members),
+            own_days=np.array([harvest.own_days for harvest in harvests]),
+            target=to_scale(np.array(targets), falls=index.falls),
+            today=self.today,
+            days_shown=DAYS_SHOWN,
         )
+        clip = on_scale(area.guidelines[f"result_sd.nir.{index}"], index)
+        worth = self.batch.sample_worth(area.sample_on.toordinal(), clip)
+        self.targets = targets
+        self.worth: list[list[float]] = worth.round(2).tolist()
+        self.meets: list[list[float]] = self.batch.meets_today().round(4).tolist()
+        self.days: list[list[list[list[float]]]] = self.batch.days_ahead().round(2).tolist()
+        self.shown = [area.today + timedelta(days=k) for k in range(DAYS_SHOWN)]
+        self.of_farms = _dates(self.batch.farm_starts(), self.today)
+        shape = members.shape
+        of_fields = _dates(self.batch.field_starts(), self.today)
+        self.of_fields = [of_fields[k * shape[1] : (k + 1) * shape[1]] for k in range(shape[0])]
 
-    def _draw(
-        self, prior_level: Floats, above_level: Floats, above_rate: Floats, weather: Floats
-    ) -> _Draws:
-        level = prior_level + above_level
-        rate = self.prior_rate * np.maximum(1.0 + above_rate, SLOWEST_SHARE)
-        goal = np.full(self.places.size, self.target)
-        due = start_dates.due_days(level, rate, goal, weather, self.path)
-        return _Draws(level, rate, weather, due)
+    def outlooks(self) -> list[FarmOutlook]:
+        return [self._outlook(number) for number in range(len(self.harvests))]
 
-    def _goes_with(self) -> Floats:
-        """Share of each field's sample in what is believed of each field, shape (fields, fields).
-
-        Every field must meet its target, so one that may be a week ahead or a week behind, for all
-        anybody knows, would pull the date forward by its mere uncertainty. An unsampled field
-        therefore goes with the sampled ones of its farm, but for what its stand is known to
-        change. It is shown as it is counted.
-        """
-        share = np.eye(self.sampled.size)
-        if self.sampled.any():
-            share[~self.sampled] = self.sampled / self.sampled.sum()
-        return share
-
-    def _cov_together(self) -> Floats:
-        """Covariance of the fields' lines; where none of the farm is sampled, its fields differ
-        from their area together, for the same reason."""
-        cov = self.own_cov.copy()
-        if self.sampled.any():
-            return cov
-        own = self.fit.posterior.own_cov[self.places]
-        for one, other in permutations(range(self.places.size), 2):
-            cov[2 * one : 2 * one + 2, 2 * other : 2 * other + 2] += own[one]
-        return cov
-
-    def outlook(self, *, under_way: bool) -> FarmOutlook:
-        order = due_order(self._due())
+    def _outlook(self, number: int) -> FarmOutlook:
+        harvest = self.harvests[number]
+        places = self.batch.places[number]
+        enough = self.area.guidelines.value("alerts.fields_for_area")
+        newest = NewestResults(self.area.snapshot, self.group, places, harvest.farm.index, enough)
         return FarmOutlook(
-            farm=self.farm,
-            cutting=self.area.snapshot.fields[self.members[0]].cutting,
-            start=self.start(order),
-            fields=tuple(self.field(int(at)) for at in order),
-            under_way=under_way,
-            rough=self._is_rough(),
+            farm=harvest.farm,
+            cutting=harvest.cutting,
+            start=self.of_farms[number],
+            fields=tuple(
+                self._field(number, at, newest.of(int(places[at])))
+                for at in self.batch.order[number].tolist()
+            ),
+            under_way=harvest.under_way,
+            rough=self._is_rough(number, enough),
             follows_heat=self.group.clock.follows_heat,
         )
 
-    def _due(self) -> Floats:
-        """Median day on which each field meets its target, rounded so that like fields tie."""
-        level, rate = self.mean_level[None, :], self.mean_rate[None, :]
-        goal = np.full(len(self.members), self.target)
-        due: Floats = start_dates.due_days(level, rate, goal, np.zeros(1), self.path)[0].round(6)
-        return due
-
-    def _is_rough(self) -> bool:
+    def _is_rough(self, number: int, enough: float) -> bool:
         """No result of this farm, and too few of its neighbors to speak for the area."""
-        sampled = np.unique(self.group.evidence.field[self.fit.used])
-        enough = self.area.guidelines.value("alerts.fields_for_area")
-        return bool(not self.sampled.any() and sampled.size < enough)
+        if self.batch.sampled[number].any():
+            return False
+        return np.unique(self.group.evidence.field[self.fit.used]).size < enough
 
-    def start(self, order: NDArray[np.intp]) -> StartDates:
-        """Start date of these fields, harvested in this order."""
-        days = self.own_days[order]
-        done = np.cumsum(days)
-        level, rate = self.draws.level[:, order], self.draws.rate[:, order]
-        weather, coming = self.draws.weather, self.today + np.arange(DAYS_SHOWN)
-        if self.farm.which_load is WhichLoad.LAST:
-            starts = start_dates.last_load_starts(self.draws.due[:, order], done)
-            load = start_dates.last_load_values(level, rate, coming, done, weather, self.path)
-            return self._dates(starts, load)
-        share = days / days.sum() if days.sum() > 0 else np.full(days.size, 1.0 / days.size)
-        middle, target = done - days / 2, np.full(order.size, self.target)
-        return self._dates(
-            start_dates.average_starts(level, rate, target, share, middle, weather, self.path),
-            start_dates.average_values(level, rate, coming, share, middle, weather, self.path),
+    def _field(self, number: int, at: int, newest: Newest) -> FieldOutlook:
+        harvest = self.harvests[number]
+        plan = self.area.snapshot.fields[harvest.members[at]]
+        days = tuple(
+            DayAhead(day, *values)
+            for day, values in zip(self.shown, self.days[number][at], strict=True)
         )
-
-    def _dates(self, starts: Floats, load: Floats) -> StartDates:
-        """``load`` on the scale, shape (draws, days)."""
-        notice = self.today + self.farm.notice_days + 1
-        waiting = start_dates.chance_too_late(starts, self.today + np.arange(DAYS_SHOWN))
-        loads = from_scale(np.median(load, axis=0), falls=self.farm.index.falls)
-        return StartDates(
-            p10=self._date(starts, EARLY),
-            median=self._date(starts, MEDIAN),
-            p90=self._date(starts, LATE),
-            chance_within_notice=round(
-                float(start_dates.chance_too_late(starts, [float(notice)])[0]), 4
-            ),
-            waiting=tuple(round(float(chance), 4) for chance in waiting),
-            load=tuple(round(float(value), 2) for value in loads),
-        )
-
-    def _date(self, starts: Floats, chance: float) -> date | None:
-        day = start_dates.start_quantile(starts, chance)
-        if day > self.today + HORIZON_DAYS:
-            return None
-        return date.fromordinal(max(day, self.today - LOOK_BACK_DAYS))
-
-    # ------------------------------------------------------------------- fields
-
-    def field(self, at: int) -> FieldOutlook:
-        plan = self.area.snapshot.fields[self.members[at]]
-        days = self._days_ahead(at)
-        newest = self.newest.of(int(self.places[at]))
         return FieldOutlook(
             field_id=plan.id,
             name=plan.name,
             cutting=plan.cutting,
-            index=self.farm.index,
-            standing_target=standing_target(self.farm),
+            index=harvest.farm.index,
+            standing_target=self.targets[number],
             results=newest.own,
             last_on=newest.on,
             last_value=newest.value,
-            last_index=None if newest.index is self.farm.index else newest.index,
+            last_index=None if newest.index is harvest.farm.index else newest.index,
             stands_in=newest.stands_in,
             change_per_day=abs(days[1].median - days[0].median),
-            own_days=float(self.own_days[at]),
-            start=self.start(np.array([at], dtype=np.intp)),
+            own_days=harvest.own_days[at],
+            start=self.of_fields[number][at],
             days=days,
-            meets_today=self._meets_today(at),
-            sample_worth_days=self._sample_worth(at),
+            meets_today=self.meets[number][at],
+            sample_worth_days=self.worth[number][at],
             is_area=newest.is_area,
             area_fields=newest.area_fields,
         )
 
-    def _curve(self, at: int, day: Floats) -> tuple[Floats, Floats]:
-        """Mean and standard deviation of the field's standing quality on the scale."""
-        since = self.group.clock.at(day) - self.fit.origin
-        ahead = self.prior_rate[at] * since
-        cov = self.cov[2 * at : 2 * at + 2, 2 * at : 2 * at + 2]
-        var = cov[0, 0] + 2 * ahead * cov[0, 1] + ahead**2 * cov[1, 1]
-        loose = self.group.clock.sd_since(day, self.fit.origin, self.group.stray)
-        var = var + np.square(self.mean_rate[at] * loose)
-        return self.mean_level[at] + self.mean_rate[at] * since, np.sqrt(var)
 
-    def _meets_today(self, at: int) -> float:
-        mean, sd = self._curve(at, np.array([float(self.today)]))
-        return round(float(ndtr((self.target - mean[0]) / sd[0])), 4)
-
-    def _days_ahead(self, at: int) -> tuple[DayAhead, ...]:
-        days = [self.area.today + timedelta(days=k) for k in range(DAYS_SHOWN)]
-        mean, sd = self._curve(at, np.array([float(day.toordinal()) for day in days]))
-        falls = self.farm.index.falls
-        middle, one, other = (
-            from_scale(value, falls=falls) for value in (mean, mean - Z80 * sd, mean + Z80 * sd)
+def _dates(starts: Starts, today: int) -> list[StartDates]:
+    """One for each farm or field, in order."""
+    quantiles = starts.quantiles.reshape(-1, 3).tolist()
+    width = starts.waiting.shape[-1]
+    waiting = starts.waiting.reshape(-1, width).round(4).tolist()
+    load = starts.load.reshape(-1, width).round(2).tolist()
+    within = starts.within_notice.reshape(-1).round(4).tolist()
+    return [
+        StartDates(
+            p10=_date(early, today),
+            median=_date(middle, today),
+            p90=_date(late, today),
+            chance_within_notice=within[k],
+            waiting=tuple(waiting[k]),
+            load=tuple(load[k]),
         )
-        low, high = np.minimum(one, other), np.maximum(one, other)
-        return tuple(
-            DayAhead(day, *(round(float(v), 2) for v in values))
-            for day, *values in zip(days, middle, low, high, strict=True)
-        )
+        for k, (early, middle, late) in enumerate(quantiles)
+    ]
 
-    def _sample_worth(self, at: int) -> float:
-        """Days by which one NIR clip on the next sampling day would narrow the 80 % range of what
-        is known of the field itself, also where it is counted with others until then."""
-        guidelines, index, clock = self.area.guidelines, self.farm.index, self.group.clock
-        cov = self.own_cov[2 * at : 2 * at + 2, 2 * at : 2 * at + 2]
-        days = np.array([self._due()[at], float(self.area.sample_on.toordinal())])
-        ahead = self.prior_rate[at] * (clock.at(days) - self.fit.origin)
-        line = np.stack([np.ones(2), ahead], axis=1)
-        # The clock's straying until the earlier of the two days moves both.
-        strays = self.mean_rate[at] * clock.sd_since(days, self.fit.origin, self.group.stray)
-        joint = line @ cov @ line.T + np.minimum.outer(strays, strays) ** 2
-        error = np.square(
-            [on_scale(guidelines[f"result_sd.nir.{index}"], index), self.fit.visit_sd]
-        ).sum()
-        before = float(joint[0, 0])
-        learnt = float(joint[0, 1]) ** 2 / (float(joint[1, 1]) + float(error))
-        narrower = np.sqrt(before) - np.sqrt(max(before - learnt, 0.0))
-        return round(2 * Z80 * float(narrower) / float(self.mean_rate[at]), 2)
+
+def _date(day: int, today: int) -> date | None:
+    if day > today + HORIZON_DAYS:
+        return None
+    return date.fromordinal(max(day, today - LOOK_BACK_DAYS))

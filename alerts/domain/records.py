@@ -2,6 +2,9 @@
 
 They carry no behaviour beyond trivial views of their own fields, so that every layer
 may hold them: intake makes them, store keeps them, agronomy gets plain numbers out of them.
+
+What a file holds by the hundred thousand is a tuple with names, made from columns without a call
+for each attribute.
 """
 
 from __future__ import annotations
@@ -9,6 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date, time
 from enum import StrEnum
+from typing import NamedTuple
 
 
 class Index(StrEnum):
@@ -82,8 +86,7 @@ class StemSpot:
     stage: StemStage
 
 
-@dataclass(frozen=True, slots=True)
-class Readings:
+class Readings(NamedTuple):
     """Values of one sample; percentages of dry matter unless the name says otherwise."""
 
     cp_pct_dm: float | None = None
@@ -99,8 +102,7 @@ class Readings:
     rfq: float | None = None  # as printed by the laboratory
 
 
-@dataclass(frozen=True, slots=True)
-class Result:
+class Result(NamedTuple):
     """One row of a lab file, or one stem reading, before its field is looked up."""
 
     row: int  # 1 = first line of the file, so the first data row of a CSV is 2

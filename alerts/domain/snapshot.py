@@ -92,7 +92,7 @@ class ResultTable:
         """From single rows, as a database gives them."""
         columns = zip(*rows, strict=True) if rows else iter(((),) * 8)
         field, sampled, rfv, rfq, ndf, method, spots, late = columns
-        kinds = [RESULT_KINDS.index(result_kind(m, s)) for m, s in zip(method, spots, strict=True)]
+        kinds = [_KIND_NUMBERS[result_kind(m, s)] for m, s in zip(method, spots, strict=True)]
         return cls(
             field=np.array(field, dtype=np.intp),
             day=np.array([day.toordinal() for day in sampled], dtype=np.intp),
@@ -102,6 +102,9 @@ class ResultTable:
             kind=np.array(kinds, dtype=np.intp),
             late=np.array(late, dtype=np.bool_),
         )
+
+
+_KIND_NUMBERS = {kind: number for number, kind in enumerate(RESULT_KINDS)}
 
 
 def result_kind(method: Method, spots: int) -> str:

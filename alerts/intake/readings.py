@@ -7,8 +7,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from alerts.agronomy.units import inches_from_cm, percent_from_fraction, percent_from_g_per_kg
-
 
 class Basis(StrEnum):
     """What a value is a part of, or what it measures."""
@@ -40,17 +38,38 @@ def _unchanged(value: float) -> float:
     return value
 
 
+# The formulas load numpy, which maps of laboratories are read without.
+
+
+def _percent_from_fraction(value: float) -> float:
+    from alerts.agronomy.units import percent_from_fraction
+
+    return percent_from_fraction(value)
+
+
+def _percent_from_g_per_kg(value: float) -> float:
+    from alerts.agronomy.units import percent_from_g_per_kg
+
+    return percent_from_g_per_kg(value)
+
+
+def _inches_from_cm(value: float) -> float:
+    from alerts.agronomy.units import inches_from_cm
+
+    return inches_from_cm(value)
+
+
 _PARTS: tuple[tuple[str, Callable[[float], float]], ...] = (
     ("%", _unchanged),
-    ("fraction", percent_from_fraction),
-    ("g/kg", percent_from_g_per_kg),
+    ("fraction", _percent_from_fraction),
+    ("g/kg", _percent_from_g_per_kg),
 )
 _BASES = (("DM", Basis.DM), ("as fed", Basis.FED), ("NDF", Basis.NDF))
 UNITS: tuple[Unit, ...] = (
     *(Unit(f"{part} {base}", basis, to) for base, basis in _BASES for part, to in _PARTS),
     Unit("index", Basis.INDEX, _unchanged),
     Unit("in", Basis.LENGTH, _unchanged),
-    Unit("cm", Basis.LENGTH, inches_from_cm),
+    Unit("cm", Basis.LENGTH, _inches_from_cm),
 )
 KNOWN_UNITS = ", ".join(f"'{unit.name}'" for unit in UNITS)
 

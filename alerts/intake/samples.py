@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, time
-from operator import getitem, itemgetter
-from typing import Generic, TypeVar, cast
+from itertools import compress, repeat
+from operator import attrgetter
+from typing import Any, TypeVar, cast
 
 import numpy as np
 
-from alerts.agronomy.units import dry_matter_basis
 from alerts.domain.records import Method, Note, Readings, Rejection, Result
 from alerts.intake.base import ReadingRules
 from alerts.intake.cells import (
@@ -19,22 +19,19 @@ from alerts.intake.cells import (
     DateReader,
     FarmAndFieldReader,
     LabelReader,
-    Memo,
     MethodReader,
     NumberReader,
     TimeReader,
     plausible,
 )
+from alerts.intake.columns import ABSENT, ATTRIBUTES, Columns, Numbers, floats
 from alerts.intake.labmap import FARM_AND_FIELD, LabMap
 from alerts.intake.layout import Layout
 from alerts.intake.readings import READINGS
-from alerts.intake.table import Findings, Header, Table, comparable, raw_row
+from alerts.intake.table import Block, Findings, Header, Table, comparable, raw_row
 
-ATTRIBUTES = tuple(one.name for one in fields(Readings))
-_DM = ATTRIBUTES.index("dm_pct")
-_ABSENT = -1  # a column that is not there is read from an empty cell put behind each row
 _LESS_EXACT = Method.NIR
-T = TypeVar("T")
+Found = TypeVar("Found", Note, Rejection)
 
 LabelValues = tuple[
     str,  # farm
@@ -49,62 +46,6 @@ LabelValues = tuple[
 ]
 
 
-class Columns(Generic[T]):
-    """Some columns of a row, each with a reader that is asked once for each distinct text."""
-
-    __slots__ = ("_memos", "_pick")
-
-    def __init__(self, columns: Sequence[tuple[int, Callable[[str], T]]]) -> None:
-        self._pick = itemgetter(*(index for index, _ in columns))
-        self._memos = tuple(Memo(read) for _, read in columns)
-
-    def values(self, cells: list[str]) -> Iterator[T]:
-        """Read the columns of one row, in order. Raises CellFault."""
-        return map(getitem, self._memos, self._pick(cells))
-
-
-@dataclass(frozen=True, slots=True)
-class Numbers:
-    """The columns of readings, in the order of the attributes of `Readings`."""
-
-    columns: Columns[float | None]
-    readers: tuple[NumberReader | None, ...]
-    as_fed: tuple[int, ...]  # which of them need the dry matter of their row
-
-    def read(self, cells: list[str]) -> Readings:
-        """Raises CellFault for a cell, or for a row without the dry matter its values need."""
-        values = self.columns.values(cells)
-        return Readings(*(self._dry_matter_basis(list(values)) if self.as_fed else values))
-
-    def _dry_matter_basis(self, values: list[float | None]) -> list[float | None]:
-        given = [place for place in self.as_fed if values[place] is not None]
-        if not given:
-            return values
-        dm_pct = values[_DM]
-        if dm_pct is None:
-            dm_reader = self.readers[_DM]
-            raise CellFault(
-                dm_reader.header if dm_reader else "",
-                "This row has as-fed values but no dry matter to convert them: fill it in.",
-            )
-        as_fed = np.array([values[place] for place in given], dtype=np.float64)
-        converted = np.asarray(dry_matter_basis(as_fed, dm_pct)).tolist()
-        for place, value in zip(given, converted, strict=True):
-            values[place] = self._checked(place, value, dm_pct)
-        return values
-
-    def _checked(self, place: int, value: float, dm_pct: float) -> float:
-        reader = self.readers[place]
-        assert reader is not None
-        if np.isnan(value):
-            raise CellFault(
-                reader.header,
-                f"{reader.reading.label} is more than the dry matter of {dm_pct:g} %: "
-                "check both values.",
-            )
-        return reader.checked(round(value, 6))
-
-
 @dataclass(slots=True)
 class SampleReader:
     """Reads one row after another and remembers what is worth a word at the end."""
@@ -114,6 +55,31 @@ class SampleReader:
     layout: Layout
     notes: list[Note]
     without_method: int = 0
+
+    def of_block(
+        self, block: Block, rejected: Callable[[int, list[str], CellFault], None]
+    ) -> list[Result]:
+        """Read many rows at once; ``rejected`` is told of each that cannot be used.
+
+        Whatever is not plainly right is read again on its own, and so judged as `read` judges.
+        """
+        if not block.rows:
+            return []
+        many, by_column = len(block.rows), list(zip(*block.rows, strict=True))
+        again: set[int] = set()
+        labels = self.labels.of_block(by_column, many, again)
+        readings = self.numbers.of_block(by_column, many, again)
+        again.update(_want_a_closer_look(readings))
+        results = self._plain(block, labels, readings, again)
+        for place in sorted(again):
+            line, cells = block.lines[place], block.rows[place]
+            try:
+                results.append(self.read(line, [*cells, ""]))
+            except CellFault as fault:
+                rejected(line, cells, fault)
+        if again:
+            results.sort(key=attrgetter("row"))
+        return results
 
     def read(self, row: int, cells: list[str]) -> Result:
         """Turn the cells of a row, and an empty one behind them, into a result.
@@ -143,6 +109,28 @@ class SampleReader:
             remark,
         )
 
+    def _plain(
+        self,
+        block: Block,
+        labels: list[list[object]],
+        readings: list[list[float | None]],
+        left_out: Collection[int],
+    ) -> list[Result]:
+        """The results of all rows but those left out."""
+        kept = [place not in left_out for place in range(len(block.rows))]
+        columns: Iterable[Sequence[Any]] = (block.lines, *labels, *readings)
+        if left_out:
+            columns = (list(compress(column, kept)) for column in columns)
+        line, farm, name, days, times, lab, number, methods, cutting, remark, *values = columns
+        if not_said := methods.count(None):
+            self.without_method += not_said
+            methods = [method or _LESS_EXACT for method in methods]
+        sampled_on = [day for day, _ in days]
+        sampled_at = [at or hour for at, (_, hour) in zip(times, days, strict=True)]
+        said = map(Readings._make, zip(*values, strict=True))
+        rows = (line, name, farm, sampled_on, sampled_at, methods, lab, number, cutting, said)
+        return list(map(Result, *rows, repeat(()), remark))
+
     def _check(self, row: int, readings: Readings) -> None:
         ndf, adf = readings.ndf_pct_dm, readings.adf_pct_dm
         if ndf is not None and adf is not None and adf >= ndf:
@@ -169,6 +157,17 @@ class SampleReader:
             self.notes.append(Note(row, self.layout.header("ndfd30"), text))
 
 
+def _want_a_closer_look(readings: Sequence[Sequence[float | None]]) -> list[int]:
+    """The places of rows of which `SampleReader` may have something to say."""
+    values = dict(zip(ATTRIBUTES, map(floats, readings), strict=True))
+    absent = {name: np.isnan(value) for name, value in values.items()}
+    only_30_h = absent["ndfd48_pct_ndf"] & ~absent["ndfd30_pct_ndf"]
+    no_way = absent["ndf_pct_dm"] & absent["rfv"]
+    exchanged = values["adf_pct_dm"] >= values["ndf_pct_dm"]
+    found: list[int] = np.flatnonzero(exchanged | (absent["rfq"] & (only_30_h | no_way))).tolist()
+    return found
+
+
 def read_samples(
     table: Table,
     header: Header,
@@ -186,13 +185,17 @@ def read_samples(
     labels = _labels(layout, lab_map, lab, lab_names, rules)
     reader = SampleReader(labels, _numbers(layout, lab_map, rules), layout, findings.notes)
     results: list[Result] = []
-    for line, cells in table.rows(header, layout.places["sampled_on"].index, findings):
-        cells.append("")
-        try:
-            results.append(reader.read(line, cells))
-        except CellFault as fault:
-            raw = raw_row(header, cells[:-1], table.max_cell_chars)
-            findings.rejections.append(Rejection(line, fault.column, fault.reason, raw))
+
+    def rejected(line: int, cells: list[str], fault: CellFault) -> None:
+        raw = raw_row(header, cells, table.max_cell_chars)
+        findings.rejections.append(Rejection(line, fault.column, fault.reason, raw))
+
+    noted, refused = len(findings.notes), 0
+    for block in table.blocks(header, layout.places["sampled_on"].index, findings):
+        results.extend(reader.of_block(block, rejected))
+        _put_in_order(findings.notes, noted)
+        _put_in_order(findings.rejections, refused)
+        noted, refused = len(findings.notes), len(findings.rejections)
     if reader.without_method:
         text = "The method is not said; it is taken as NIR."
         if len(results) > 1:
@@ -201,10 +204,15 @@ def read_samples(
     return results, findings
 
 
+def _put_in_order(found: list[Found], start: int) -> None:
+    """Sort what a block gave by its rows; the block as a whole was looked at before each row."""
+    found[start:] = sorted(found[start:], key=attrgetter("row"))
+
+
 def _numbers(layout: Layout, lab_map: LabMap, rules: ReadingRules) -> Numbers:
     readers = tuple(_number_reader(layout, lab_map, rules, name) for name in ATTRIBUTES)
     columns = [
-        (_index_of(layout, reader.reading.name), reader) if reader else (_ABSENT, _nothing)
+        (_index_of(layout, reader.reading.name), reader) if reader else (ABSENT, _nothing)
         for reader in readers
     ]
     as_fed = tuple(
@@ -219,7 +227,7 @@ def _nothing(_cell: str) -> float | None:
 
 def _index_of(layout: Layout, holds: str) -> int:
     place = layout.get(holds)
-    return place.index if place else _ABSENT
+    return place.index if place else ABSENT
 
 
 def _number_reader(

@@ -10,10 +10,11 @@ import csv
 import io
 import re
 from collections import Counter, deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import islice
-from operator import methodcaller
+from itertools import count, islice, repeat
+from operator import itemgetter
+from typing import NamedTuple
 
 from alerts.domain.errors import UnreadableDocument
 from alerts.domain.records import Note, Rejection
@@ -22,7 +23,9 @@ from alerts.intake.text import decode, printable, shown
 
 DELIMITERS = ",;\t"
 MOST_COLUMNS = 1000  # of which no laboratory fills a tenth
+BLOCK = 4096  # rows looked at together
 HEAD_ROWS = 20  # a header may stand below a letterhead of this many rows
+_PIECE = 1 << 16  # characters
 _LINES_IN_ROW = 20  # a quoted cell may run over this many lines
 _QUOTED = re.compile(r'"[^"]*"')
 _NOT_DATA = re.compile(
@@ -33,6 +36,10 @@ _NOT_DATA = re.compile(
     r"|end of (file|report|data|results?)\.?",
     re.IGNORECASE,
 )
+
+
+Record = tuple[int, int, list[str], str]
+"""First line, characters, cells and complaint of a row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +58,13 @@ class Findings:
     notes: list[Note] = field(default_factory=list)
 
 
+class Block(NamedTuple):
+    """Some rows of data with the lines they start on, in their order."""
+
+    lines: Sequence[int]
+    rows: list[list[str]]
+
+
 @dataclass(frozen=True, slots=True)
 class Table:
     """The text of a document whose delimiter is known."""
@@ -64,7 +78,7 @@ class Table:
         """Give the first rows that hold anything: one of them is the header."""
         rows = (
             Header(line, _without_trailing_blanks(cells))
-            for line, _, cells, complaint in _records(self.text, self.delimiter)
+            for line, _, cells, complaint in _records(_Feed(self.text), self.delimiter)
             if not complaint
         )
         return list(islice((row for row in rows if row.names), HEAD_ROWS))
@@ -78,17 +92,30 @@ class Table:
         That is told by its first words, and only when its cell number `never_empty` is empty.
         """
         sieve = _Sieve(self, header, never_empty, findings)
-        width = len(header.names)
-        for line, size, cells, complaint in _records(self.text, self.delimiter, width):
-            if line <= header.line:
-                continue
-            if (
-                len(cells) == width
-                and cells[never_empty].strip()
-                and size <= self.max_cell_chars
-                and not complaint
-            ) or sieve.passes(line, cells, complaint):
+        for line, size, cells, complaint in _records(
+            _Feed(self.text), self.delimiter, len(header.names)
+        ):
+            if line > header.line and sieve.lets_through(line, size, cells, complaint):
                 yield line, cells
+
+    def blocks(self, header: Header, never_empty: int, findings: Findings) -> Iterator[Block]:
+        """Give what `rows` gives, many rows at a time, with what is found of them."""
+        sieve = _Sieve(self, header, never_empty, findings)
+        width = len(header.names)
+        feed = _Feed(self.text)
+        while lines := feed.take(BLOCK):
+            first = feed.line
+            rows = _one_a_line(lines, self.delimiter)
+            if rows is None:
+                feed.give_back(lines)
+                yield sieve.block(_records_up_to(first + len(lines), feed, self.delimiter, width))
+                continue
+            feed.line += len(lines)
+            sizes = list(map(len, lines))
+            if first > header.line and sieve.all_plain(rows, sizes):
+                yield Block(range(first, feed.line), rows)
+            else:
+                yield sieve.block(zip(count(first), sizes, rows, repeat("")))
 
 
 def open_table(document: RawDocument, rules: ReadingRules) -> Table:
@@ -102,7 +129,11 @@ def open_table(document: RawDocument, rules: ReadingRules) -> Table:
             f"{document.name} has more than {rules.max_rows} rows: split it into smaller files."
         )
     delimiter = _delimiter(text)
-    if max(map(methodcaller("count", delimiter), text.splitlines())) >= MOST_COLUMNS:
+    if any(
+        line.count(delimiter) >= MOST_COLUMNS
+        for line in text.splitlines()
+        if len(line) >= MOST_COLUMNS
+    ):
         raise UnreadableDocument(
             f"{document.name} has a row of more than {MOST_COLUMNS} cells: "
             "check that it is a table, one row for each sample or field."
@@ -143,7 +174,7 @@ def _delimiter(text: str) -> str:
 
     A decimal comma loses against the semicolon because it is missing from the header.
     """
-    lines = (_QUOTED.sub("", line) for line in io.StringIO(text, newline=""))
+    lines = (_QUOTED.sub("", line) for line in _lines(text))
     head = list(islice((line for line in lines if line.strip()), HEAD_ROWS))
 
     def agreement(delimiter: str) -> tuple[int, int]:
@@ -154,13 +185,23 @@ def _delimiter(text: str) -> str:
     return max(DELIMITERS, key=agreement)
 
 
+def _lines(text: str) -> Iterator[str]:
+    """The lines of a text with their ends, cut from a piece at a time: most heads need no more."""
+    start = 0
+    while start < len(text):
+        end = text.find("\n", start + _PIECE) + 1 or len(text)
+        yield from io.StringIO(text[start:end], newline="")
+        start = end
+
+
 class _Feed:
     """Lines for the CSV reader, of which those of the row under way can be given back."""
 
-    __slots__ = ("_returned", "_source", "taken")
+    __slots__ = ("_returned", "_source", "line", "taken")
 
     def __init__(self, text: str) -> None:
-        self._source = io.StringIO(text, newline="")
+        self.line = 1  # the first of the row under way
+        self._source = _lines(text)
         self._returned: deque[str] = deque()
         self.taken: list[str] = []
 
@@ -180,15 +221,42 @@ class _Feed:
         self._returned.extendleft(reversed(self.taken[1:]))
         del self.taken[1:]
 
+    def finish(self) -> None:
+        """Go on to the next row."""
+        self.line += len(self.taken)
+        self.taken.clear()
 
-def _records(
-    text: str, delimiter: str, width: int = 0
-) -> Iterator[tuple[int, int, list[str], str]]:
-    """Give the first line, characters, cells and complaint of each row, blank ones included."""
-    feed = _Feed(text)
+    def take(self, most: int) -> list[str]:
+        """Take the next lines at once, none at the end; `line` stays where it is."""
+        lines = [self._returned.popleft() for _ in range(min(most, len(self._returned)))]
+        lines.extend(islice(self._source, most - len(lines)))
+        return lines
+
+    def give_back(self, lines: list[str]) -> None:
+        self._returned.extendleft(reversed(lines))
+
+
+def _one_a_line(lines: list[str], delimiter: str) -> list[list[str]] | None:
+    """The cells of lines each of which is a row; None where one may go on in the next."""
+    try:
+        rows = list(csv.reader(lines, delimiter=delimiter, skipinitialspace=True, strict=True))
+    except csv.Error:
+        return None
+    return rows if len(rows) == len(lines) else None
+
+
+def _records_up_to(line: int, feed: _Feed, delimiter: str, width: int) -> Iterator[Record]:
+    """Give rows until one ends at `line` or beyond."""
+    for record in _records(feed, delimiter, width):
+        yield record
+        if feed.line >= line:
+            return
+
+
+def _records(feed: _Feed, delimiter: str, width: int = 0) -> Iterator[Record]:
+    """Give each row, blank ones included."""
     reader = csv.reader(feed, delimiter=delimiter, skipinitialspace=True, strict=True)
     taken = feed.taken
-    line = 1
     while True:
         complaint = ""
         try:
@@ -200,9 +268,9 @@ def _records(
         if complaint or (len(taken) > 1 and _swallowed(taken, delimiter, width)):
             feed.keep_first()
             complaint, cells = complaint or _complaint(taken), [taken[0]]
-        yield line, sum(map(len, taken)), cells, complaint
-        line += len(taken)
-        taken.clear()
+        line, size = feed.line, sum(map(len, taken))
+        feed.finish()
+        yield line, size, cells, complaint
 
 
 def _complaint(lines: list[str]) -> str:
@@ -224,6 +292,32 @@ class _Sieve:
     header: Header
     never_empty: int
     findings: Findings
+
+    def all_plain(self, rows: list[list[str]], sizes: list[int]) -> bool:
+        """Tell whether none of these rows wants a closer look."""
+        return (
+            set(map(len, rows)) == {len(self.header.names)}
+            and max(sizes) <= self.table.max_cell_chars
+            and all(map(str.strip, map(itemgetter(self.never_empty), rows)))
+        )
+
+    def block(self, records: Iterable[Record]) -> Block:
+        """The rows below the header that may be read on."""
+        lines, rows = [], []
+        for line, size, cells, complaint in records:
+            if line > self.header.line and self.lets_through(line, size, cells, complaint):
+                lines.append(line)
+                rows.append(cells)
+        return Block(lines, rows)
+
+    def lets_through(self, line: int, size: int, cells: list[str], complaint: str) -> bool:
+        """Tell whether the row may be read on, with a closer look only where it wants one."""
+        return (
+            len(cells) == len(self.header.names)
+            and bool(cells[self.never_empty].strip())
+            and size <= self.table.max_cell_chars
+            and not complaint
+        ) or self.passes(line, cells, complaint)
 
     def passes(self, line: int, cells: list[str], complaint: str) -> bool:
         """Tell whether the row may be read on; trims it to the width of the header."""

@@ -9,11 +9,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, time
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from alerts.domain.outlook import FarmOutlook, FieldOutlook, StartDates
 from alerts.domain.records import Index
 from alerts.messages.segments import clean
 from alerts.messages.words import read_words
+
+if TYPE_CHECKING:
+    from alerts.domain.outlook import FarmOutlook, FieldOutlook, StartDates
 
 _NOON = 12
 

@@ -8,65 +8,38 @@ unread, and the next round reads it. Reading is one transaction: every data row 
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
-from datetime import UTC, date, datetime, time, tzinfo
+from collections.abc import Sequence
+from datetime import datetime
 
 from sqlmodel import Session
 
 from alerts.domain.errors import CutcallError, UnreadableDocument
-from alerts.domain.evidence import IndexValues, index_values, is_late_in_day
-from alerts.domain.guidelines import GuidelineSet
+from alerts.domain.evidence import index_values
 from alerts.domain.names import name_key
 from alerts.domain.records import Note, ParsedDocument, Rejection, Result
-from alerts.intake.base import RawDocument, ReadingRules, Source
-from alerts.intake.labmap import LabMap
+from alerts.intake.base import RawDocument, Source
 from alerts.intake.parse import read_document
+from alerts.services.add_results import add_results
 from alerts.services.bounds import Bounds, bounds_of
-from alerts.services.missing import missing_notes, withdrawn_note
+from alerts.services.intake_report import IntakeReport, IntakeRules
+from alerts.services.no_cycles import without_search_for_cycles
 from alerts.services.senders import sender_of
-from alerts.services.versions import Versions, identity, is_of_another_field
-from alerts.store import areas, documents, fields, results
+from alerts.store import areas, documents, fields
 from alerts.store.fields import KnownField, Labels
 from alerts.store.session import Sessions
-from alerts.store.tables import Document, LabResult
+from alerts.store.tables import Document
+
+__all__ = [
+    "IntakeReport",
+    "IntakeRules",
+    "accept",
+    "collect",
+    "finish_unread",
+    "labels_of",
+    "settle",
+]
 
 log = logging.getLogger(__name__)
-
-
-@dataclass(slots=True)
-class IntakeReport:
-    """What became of a document's rows; the five counts and lists account for every row."""
-
-    document: str
-    accepted: int = 0
-    repeated: int = 0
-    corrected: int = 0
-    unmatched: int = 0
-    rejected: list[Rejection] = field(default_factory=list)
-    notes: list[Note] = field(default_factory=list)
-    refusal: str = ""  # why nothing of the document could be read
-    document_id: int | None = None  # under which it is kept; None when it could not be opened
-
-
-@dataclass(frozen=True, slots=True)
-class IntakeRules:
-    """What the intake needs to know besides the document."""
-
-    lab_maps: Sequence[LabMap]
-    guidelines: GuidelineSet
-    season_first_day: date
-    sample_before: time
-    today: date  # the latest date it is anywhere; a later sampling date is refused
-    time_zone: tzinfo = UTC  # of sampling times written in UTC
-
-    def reading_rules(self) -> ReadingRules:
-        return ReadingRules(
-            today=self.today,
-            season_first_day=self.season_first_day,
-            limits=self.guidelines.limits(),
-            time_zone=self.time_zone,
-        )
 
 
 def accept(
@@ -136,6 +109,13 @@ def finish_unread(sessions: Sessions, rules: IntakeRules, now: datetime) -> list
 def _read(
     sessions: Sessions, stored: Document, document: RawDocument, rules: IntakeRules, now: datetime
 ) -> IntakeReport:
+    with without_search_for_cycles():
+        return _read_rows(sessions, stored, document, rules, now)
+
+
+def _read_rows(
+    sessions: Sessions, stored: Document, document: RawDocument, rules: IntakeRules, now: datetime
+) -> IntakeReport:
     report = IntakeReport(document=document.name, document_id=stored.id)
     try:
         parsed = read_document(document, rules.lab_maps, rules.reading_rules())
@@ -159,11 +139,12 @@ def _take_over(
 ) -> None:
     report.rejected.extend(parsed.rejections)
     report.notes.extend(parsed.notes)
-    known = fields.find_fields(session, {labels_of(result) for result in parsed.results})
+    named = {(result.farm_label, result.field_label): result for result in parsed.results}
+    known = fields.find_fields(session, map(labels_of, named.values()))
     bounds = bounds_of(session, stored.source)
     usable, where = _match(parsed.results, known, bounds, report)
     values = index_values(usable, [f.grass_pct if f else None for f in where], rules.guidelines)
-    touched = _store(session, stored, usable, where, values, bounds, rules, now, report)
+    touched = add_results(session, stored, usable, where, values, bounds, rules, now, report)
     areas.mark_due(session, touched, now)
     documents.close_document(
         session, stored, now=now, rejections=report.rejected, notes=report.notes
@@ -196,8 +177,14 @@ def _match(
     rejected rows."""
     usable: list[Result] = []
     where: list[KnownField | None] = []
+    by_names: dict[tuple[str, str], list[KnownField]] = {}  # as the document writes them
     for result in found:
-        candidates = [one for one in known.get(labels_of(result), []) if bounds.hold(one.farm_id)]
+        names = (result.farm_label, result.field_label)
+        candidates = by_names.get(names)
+        if candidates is None:
+            all_known = known.get(labels_of(result), [])
+            candidates = [one for one in all_known if bounds.hold(one.farm_id)]
+            by_names[names] = candidates
         if not candidates and not bounds.may_wait(result):
             report.rejected.append(_not_yours(result))
             continue
@@ -242,157 +229,4 @@ def _ambiguous(result: Result, candidates: Sequence[KnownField]) -> Note:
         row=result.row,
         column="field",
         text=f"'{result.field_label}' could be {farms}; it waits until somebody says which",
-    )
-
-
-def _store(
-    session: Session,
-    stored: Document,
-    found: Sequence[Result],
-    where: Sequence[KnownField | None],
-    values: Sequence[IndexValues],
-    bounds: Bounds,
-    rules: IntakeRules,
-    now: datetime,
-    report: IntakeReport,
-) -> set[int]:
-    """Add new and corrected results; returns the areas they concern.
-
-    What equals any earlier version is a repetition, not a correction: a file may come twice, and
-    in any order.
-    """
-    names = [identity(result, _readings(result)) for result in found]
-    rows = [
-        _row(stored, name, result, known, value, rules, now)
-        for name, result, known, value in zip(names, found, where, values, strict=True)
-    ]
-    earlier = results.versions(session, names)
-    seasons = _seasons(rows, bounds.within(session, earlier))
-    indexes = results.target_indexes(session, (known.farm_id for known in where if known))
-    touched = set()
-    for row, result, known, value in zip(rows, found, where, values, strict=True):
-        report.notes.extend(value.notes)
-        if known is not None:
-            report.notes.extend(missing_notes(row, known, indexes[known.farm_id]))
-        versions = seasons[row.identity, row.sampled_on.year]
-        same = versions.same_as(row)
-        if same is not None:
-            report.repeated += 1
-            if same.replaced_by is not None:
-                report.notes.append(_overtaken(result))
-            elif same.withdrawn_at is not None:
-                report.notes.append(withdrawn_note(result))
-            continue
-        before = versions.replaced_by(row)
-        numbered = earlier.setdefault(row.identity, [])
-        row.version = len(numbered) + 1
-        results.add_result(session, row, replaces=before)
-        versions.add(row, before)
-        numbered.append(row)
-        _count(report, row, before)
-        if before is not None:
-            report.notes.extend(_correction_notes(row, before))
-        touched.update(_areas_of(session, known, before))
-    return touched
-
-
-def _seasons(
-    rows: Sequence[LabResult], earlier: Mapping[str, Sequence[LabResult]]
-) -> dict[tuple[str, int], Versions]:
-    """The versions of each identity and season; laboratories use a number again next season."""
-    coming: dict[tuple[str, int], list[LabResult]] = {}
-    for row in rows:
-        coming.setdefault((row.identity, row.sampled_on.year), []).append(row)
-    return {
-        (name, year): Versions(
-            [row for row in earlier.get(name, ()) if row.sampled_on.year == year], group
-        )
-        for (name, year), group in coming.items()
-    }
-
-
-def _correction_notes(row: LabResult, before: LabResult) -> Iterator[Note]:
-    """A word where a correction might be another sample instead."""
-    whose = f"number {row.lab_number} of {row.lab or 'no laboratory'}"
-    if is_of_another_field(row, before):
-        text = (
-            f"{whose} was {before.field_label} before and is {row.field_label} now: taken as a "
-            "correction; if both were sampled, give both rows in one file"
-        )
-        yield Note(row=row.row, column="lab_number", text=text)
-    elif before.document_id == row.document_id and row.lab_number:
-        text = (
-            f"{whose} stands in row {before.row} too, with the same field and day and other "
-            "values: this row counts; if both are samples, leave their number out"
-        )
-        yield Note(row=row.row, column="lab_number", text=text)
-
-
-def _overtaken(result: Result) -> Note:
-    return Note(
-        row=result.row,
-        column="lab_number",
-        text=(
-            f"{result.lab} corrected its number {result.lab_number} since; the correction stays, "
-            "ask the laboratory for a new file if this row is right after all"
-        ),
-    )
-
-
-def _count(report: IntakeReport, row: LabResult, before: LabResult | None) -> None:
-    if before is not None:
-        report.corrected += 1
-    elif row.field_id is None:
-        report.unmatched += 1
-    else:
-        report.accepted += 1
-
-
-def _areas_of(session: Session, known: KnownField | None, before: LabResult | None) -> set[int]:
-    touched = {known.area_id} if known is not None else set()
-    if before is not None and before.field_id is not None:
-        touched.add(fields.get_known(session, before.field_id).area_id)
-    return touched
-
-
-def _readings(result: Result) -> dict[str, object]:
-    said: dict[str, object] = {k: v for k, v in asdict(result.readings).items() if v is not None}
-    if result.spots:
-        said["spots"] = [[spot.height_in, spot.stage.value] for spot in result.spots]
-    return said
-
-
-def _row(
-    stored: Document,
-    name: str,
-    result: Result,
-    known: KnownField | None,
-    value: IndexValues,
-    rules: IntakeRules,
-    now: datetime,
-) -> LabResult:
-    assert stored.id is not None
-    return LabResult(
-        identity=name,
-        document_id=stored.id,
-        row=result.row,
-        farm_label=result.farm_label,
-        field_label=result.field_label,
-        field_id=known.id if known else None,
-        cutting=result.cutting,
-        lab=result.lab,
-        lab_number=result.lab_number,
-        method=result.method.value,
-        sampled_on=result.sampled_on,
-        sampled_at=result.sampled_at,
-        late_in_day=is_late_in_day(result.sampled_at, rules.sample_before),
-        spots=value.spots,
-        readings=_readings(result),
-        remark=result.remark,
-        rfv=value.rfv,
-        rfq=value.rfq,
-        ndf=value.ndf,
-        computed_rfv=value.computed_rfv,
-        computed_rfq=value.computed_rfq,
-        received_at=now,
     )

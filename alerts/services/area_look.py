@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from functools import cache
 from zoneinfo import ZoneInfo
 
 from sqlmodel import Session
@@ -53,14 +54,20 @@ class EvaluationRules:
 
 
 @dataclass(frozen=True, slots=True)
-class AreaLook:
-    """What an area's decisions rest on, as one session reads it."""
+class Seen:
+    """An area's fields at one moment, and the outlooks they give."""
 
     today: date
     snapshot: AreaSnapshot
     found: Sequence[FarmOutlook]
+
+
+@dataclass(frozen=True, slots=True)
+class AreaLook(Seen):
+    """What an area's decisions rest on, as one session reads it."""
+
     farms: Mapping[int, Farm]
-    reach: Mapping[int, list[Recipient]]  # by person
+    reach: Callable[[], Mapping[int, list[Recipient]]]  # by person; read when first asked
     told: Mapping[tuple[int, int], Told]  # by farm and cutting
 
     def is_paused(self, outlook: FarmOutlook) -> bool:
@@ -72,26 +79,43 @@ class AreaLook:
         return decide(outlook, told, self.today, rules.alert_rules())
 
     def email_languages(self, outlook: FarmOutlook) -> set[str]:
-        farmer = self.reach.get(self.farms[outlook.farm.id].farmer_id, [])
+        farmer = self.reach().get(self.farms[outlook.farm.id].farmer_id, [])
         return {recipient.language for recipient in farmer if recipient.channel == "email"}
 
 
-def look_at(session: Session, area: Area, rules: EvaluationRules, now: datetime) -> AreaLook:
-    """Read what is known of the area and work its outlooks out; nothing is written."""
-    assert area.id is not None
+def look_at(
+    session: Session,
+    area: Area,
+    rules: EvaluationRules,
+    now: datetime,
+    before: Seen | None = None,
+) -> AreaLook:
+    """Read what is known of the area and its people, and work its outlooks out.
+
+    What was seen ``before`` serves again; not so where something has happened in the area since.
+    """
+    return _with_people(session, area, before or _see(session, area, rules, now))
+
+
+def _see(session: Session, area: Area, rules: EvaluationRules, now: datetime) -> Seen:
     today = now.astimezone(ZoneInfo(area.time_zone)).date()
     snapshot = areas.load_snapshot(session, area, rules.season_first_day)
     sample_on = next_sampling_day(
         today + timedelta(days=1), area_weekdays(area, rules.sampling_weekdays)
     )
+    return Seen(today, snapshot, look_ahead(snapshot, rules.guidelines, today, sample_on))
+
+
+def _with_people(session: Session, area: Area, seen: Seen) -> AreaLook:
+    assert area.id is not None
     farms = people.farms_of_area(session, area.id)
     return AreaLook(
-        today=today,
-        snapshot=snapshot,
-        found=look_ahead(snapshot, rules.guidelines, today, sample_on),
+        today=seen.today,
+        snapshot=seen.snapshot,
+        found=seen.found,
         farms=farms,
-        reach=people.recipients(session, _people_of(farms.values())),
-        told=outbox.told_by_farm(session, farms, today.year),
+        reach=cache(lambda: people.recipients(session, _people_of(farms.values()))),
+        told=outbox.told_by_farm(session, farms, seen.today.year),
     )
 
 
@@ -102,21 +126,33 @@ def _people_of(farms: Iterable[Farm]) -> set[int]:
     return ids
 
 
-def draw_ahead(
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """What takes long, done without the write lock: a look, and the charts of its emails."""
+
+    seen: Seen
+    drawn: Drawn
+
+
+def look_and_draw_ahead(
     sessions: Sessions, area: Area, rules: EvaluationRules, now: datetime
-) -> dict[str, bytes]:
-    """The charts of the emails that a look would queue now, drawn without the write lock.
+) -> Ahead:
+    """A first look at the area, and the charts of the emails that it would queue.
 
     A chart takes near a tenth of a second, and whoever writes to SQLite waits for the lock. Nothing
-    is decided here: what this look has read may change before the one that decides, which draws
-    for itself what it then lacks.
+    is decided here: what this look has read may change before the one that decides, which works
+    out and draws for itself what it then lacks.
     """
     with sessions.read() as session:
-        charts = list(_charts(session, look_at(session, area, rules, now), rules))
-    return {
+        seen = _see(session, area, rules, now)
+        charts: list[tuple[OutlookChart, str]] = []
+        if people.any_by_email(session, area.id):
+            charts += _charts(session, _with_people(session, area, seen), rules)
+    drawn = {
         chart_version(chart, language): draw(chart, "png", rules.templates.wording(language))
         for chart, language in charts
     }
+    return Ahead(seen, drawn)
 
 
 def _charts(

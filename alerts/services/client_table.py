@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
-from typing import Any
 from zoneinfo import ZoneInfo
 
 from sqlmodel import Session
@@ -17,15 +16,15 @@ from alerts.domain.delivery import TOLD, Status
 from alerts.domain.names import name_key
 from alerts.domain.records import DigestEvery, Index
 from alerts.messages.digest import DigestMessage, fate
-from alerts.messages.wording import ENGLISH, Wording
+from alerts.messages.wording import ENGLISH
 from alerts.services import scope
 from alerts.services.fallbacks import emailed_instead
 from alerts.services.links import Visitor
 from alerts.services.masking import without_address
 from alerts.services.unreached import why_unreached
-from alerts.store import digests, outbox, outlooks, people
-from alerts.store.outlooks import FieldView
-from alerts.store.tables import FarmOutlookRow, FieldOutlookRow, OutboxMessage, Person
+from alerts.store import digests, outbox, people
+from alerts.store.client_fields import ClientFieldRow, client_fields
+from alerts.store.tables import OutboxMessage, Person
 
 FAILURES = frozenset({Status.FAILED, Status.UNDELIVERED, Status.EXPIRED})
 """Fates that leave somebody without the message."""
@@ -177,9 +176,9 @@ def client_table(
     """The consultant's clients; the day is that of their first farm's area."""
     person = session.get_one(Person, visitor.person_id)
     farm_ids = scope.farm_ids(session, visitor)
-    views = outlooks.field_views(session, farm_ids)
-    today = _today(views, now)
-    everyone = _clients(session, views, person, today, season_first_day)
+    rows = client_fields(session, farm_ids)
+    today = _today(rows, now)
+    everyone = _clients(session, rows, person, today, season_first_day)
     return ClientTable(
         today=today,
         clients=tuple(by_date(one for one in everyone if wanted.holds(one, today))),
@@ -204,22 +203,22 @@ def set_digest(session: Session, visitor: Visitor, every: DigestEvery, if_unchan
     session.add(person)
 
 
-def _today(views: Sequence[FieldView], now: datetime) -> date:
-    zone = views[0].area.time_zone if views else "UTC"
+def _today(rows: Sequence[ClientFieldRow], now: datetime) -> date:
+    zone = rows[0].time_zone if rows else "UTC"
     return now.astimezone(ZoneInfo(zone)).date()
 
 
 def _clients(
     session: Session,
-    views: Sequence[FieldView],
+    rows: Sequence[ClientFieldRow],
     person: Person,
     today: date,
     season_first_day: date,
 ) -> list[Client]:
-    farms: dict[int, list[FieldView]] = {}
-    for view in views:
-        farms.setdefault(view.farm.id or 0, []).append(view)
-    farmers = {group[0].farm.farmer_id for group in farms.values()}
+    farms: dict[int, list[ClientFieldRow]] = {}
+    for row in rows:
+        farms.setdefault(row.farm_id, []).append(row)
+    farmers = {group[0].farmer_id for group in farms.values()}
     names = people.names(session, farmers)
     silent = why_unreached(session, farmers)
     told = _told(session, farms, season_first_day)
@@ -262,28 +261,28 @@ def _known(messages: Iterable[OutboxMessage]) -> date | None:
 
 
 def _client(
-    views: Sequence[FieldView],
+    rows: Sequence[ClientFieldRow],
     names: Mapping[int, str],
     silent: Mapping[int, str],
     said: Sequence[OutboxMessage],
     was: date | None,
     today: date,
 ) -> Client:
-    farm, whole = views[0].farm, views[0].farm_outlook
+    farm = rows[0]
     farmer = names[farm.farmer_id]
-    ours = [one for one in said if _is_of(one, whole)]
-    fields = tuple(field_line(view, ENGLISH) for view in sorted(views, key=_harvest_order))
+    ours = [one for one in said if _is_of(one, farm.whole_cutting)]
+    fields = tuple(_field_line(row) for row in sorted(rows, key=_harvest_order))
     client = Client(
-        farm_id=farm.id or 0,
-        farm=farm.name,
-        area=views[0].area.name,
+        farm_id=farm.farm_id,
+        farm=farm.farm,
+        area=farm.area,
         farmer=farmer,
         harvest_method=farm.harvest_method,
-        cutting=whole.cutting if whole else None,
-        start_p10=whole.start_p10 if whole else None,
-        start_median=whole.start_median if whole else None,
-        start_p90=whole.start_p90 if whole else None,
-        no_date=_no_date(whole, fields),
+        cutting=farm.whole_cutting,
+        start_p10=farm.whole_p10,
+        start_median=farm.whole_median,
+        start_p90=farm.whole_p90,
+        no_date=_no_date(farm.whole_median, fields),
         fields=fields,
         told=tuple(told_line(one, farmer, emailed_instead(ours)) for one in _newest(ours)),
         known=_known(ours),
@@ -295,19 +294,19 @@ def _client(
     return replace(client, was=was) if differs else client
 
 
-def _is_of(message: OutboxMessage, whole: FarmOutlookRow | None) -> bool:
+def _is_of(message: OutboxMessage, cutting: int | None) -> bool:
     """What was told of an earlier cutting is old news."""
-    return whole is None or message.cutting in (None, whole.cutting)
+    return cutting is None or message.cutting in (None, cutting)
 
 
-def _harvest_order(view: FieldView) -> tuple[int, int, str]:
-    if view.outlook is None:
-        return (view.field.cutting, 1, view.field.name)
-    return (view.field.cutting, -1, f"{view.outlook.detail['position']:05d}")
+def _harvest_order(row: ClientFieldRow) -> tuple[int, int, str]:
+    if row.own_position is None:
+        return (row.cutting, 1, row.field)
+    return (row.cutting, -1, f"{row.own_position:05d}")
 
 
-def _no_date(whole: FarmOutlookRow | None, fields: Sequence[ClientField]) -> str:
-    if whole is not None and whole.start_median is not None:
+def _no_date(median: date | None, fields: Sequence[ClientField]) -> str:
+    if median is not None:
         return ""
     if any(field.start_p10 is not None for field in fields):
         return "later than the outlook reaches"
@@ -316,39 +315,35 @@ def _no_date(whole: FarmOutlookRow | None, fields: Sequence[ClientField]) -> str
     return "no usable result yet"
 
 
-def field_line(view: FieldView, words: Wording) -> ClientField:
-    row, farm, field = view.outlook, view.farm, view.field
-    index = Index(farm.index)
-    target = standing_target(farm.feed_target, farm.handling_loss, falls=index.falls)
+def _field_line(row: ClientFieldRow) -> ClientField:
+    index = Index(row.farm_index)
+    target = standing_target(row.feed_target, row.handling_loss, falls=index.falls)
     return ClientField(
-        id=field.id or 0,
-        name=field.name,
-        cutting=field.cutting,
-        acres=field.acres,
+        id=row.field_id,
+        name=row.field,
+        cutting=row.cutting,
+        acres=row.acres,
         index=index,
         standing_target=float(target),
-        start_p10=row.start_p10 if row else None,
-        start_median=row.start_median if row else None,
-        start_p90=row.start_p90 if row else None,
-        cut_on=field.cut_on,
-        results=row.results if row else 0,
-        last=_last(row, index, words),
+        start_p10=row.own_p10,
+        start_median=row.own_median,
+        start_p90=row.own_p90,
+        cut_on=row.cut_on,
+        results=row.own_results or 0,
+        last=_last(row, index),
     )
 
 
-def _last(row: FieldOutlookRow | None, index: Index, words: Wording) -> str:
-    detail: Mapping[str, Any] = row.detail if row else {}
-    last_on = detail.get("last_on")
-    other = detail.get("last_index")
-    return words.evidence_of(
+def _last(row: ClientFieldRow, index: Index) -> str:
+    return ENGLISH.evidence_of(
         index,
-        row.results if row else 0,
-        date.fromisoformat(last_on) if last_on else None,
-        detail.get("last_value"),
-        detail.get("stands_in", ""),
-        Index(other) if other else None,
-        is_area=detail.get("is_area", False),
-        area_fields=detail.get("area_fields", 0),
+        row.own_results or 0,
+        date.fromisoformat(row.own_last_on) if row.own_last_on else None,
+        row.own_last_value,
+        row.own_stands_in or "",
+        Index(row.own_last_index) if row.own_last_index else None,
+        is_area=bool(row.own_is_area),
+        area_fields=row.own_area_fields or 0,
     )
 
 

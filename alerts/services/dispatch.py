@@ -23,7 +23,7 @@ from alerts.services.reconcile import give_up_lapsed, reconcile
 from alerts.services.sending import SendingRules, SendReport
 from alerts.store import gateways, night, outbox, people
 from alerts.store.session import Sessions
-from alerts.store.tables import OutboxMessage
+from alerts.store.tables import Gateway, OutboxMessage
 from alerts.transports.base import Channel, Outcome, SendResult, Transport
 
 log = logging.getLogger(__name__)
@@ -33,6 +33,10 @@ SHARE_OF_LEASE = 0.8
 
 LOOK_AT_HOURS = timedelta(seconds=20)
 """How often a round looks whose hours have ended meanwhile."""
+
+
+GATHERED_S = 0.01
+"""How long an attempt that ended may wait for others to be recorded with it [s]."""
 
 
 async def dispatch_due(
@@ -84,19 +88,30 @@ class _Lane:
             under_way |= {asyncio.create_task(self._traced(message)) for message in claimed}
             if not under_way:
                 return self.report
-            done, under_way = await asyncio.wait(under_way, return_when=asyncio.FIRST_COMPLETED)
-            ended = [task.result() for task in done]
+            ended, under_way = await self._some_ended(under_way)
+
+    async def _some_ended(
+        self, under_way: set[asyncio.Task[Attempt]]
+    ) -> tuple[list[Attempt], set[asyncio.Task[Attempt]]]:
+        """Wait for attempts to end, a moment longer than for the first: a transaction for many
+        costs hardly more than for one."""
+        done, left = await asyncio.wait(under_way, return_when=asyncio.FIRST_COMPLETED)
+        if left:
+            await asyncio.sleep(GATHERED_S)
+            done |= {task for task in left if task.done()}
+        return [task.result() for task in done], under_way - done
 
     def _turn_over(self, ended: Sequence[Attempt], free: int) -> list[OutboxMessage]:
         """Record what ended, and claim as many as there is room for."""
-        channel, now = self.transport.channel, self.clock()
+        now = self.clock()
         with self.sessions.write_beside() as session:
-            record(session, channel, ended, self.rules, now, self.report)
+            # Before the messages: rows are locked in one order everywhere.
+            gateway = gateways.locked(session, self.transport.channel.value)
+            record(session, gateway, ended, self.rules, now, self.report)
             if self.rules.stopping.is_set():
                 return []
             self._look_at_hours(session, now)
-            claimed = self._claim(session, free, now)
-            return [message for message in claimed if not self._is_barred(session, message, now)]
+            return self._without_barred(session, self._claim(session, gateway, free, now), now)
 
     def _look_at_hours(self, session: Session, now: datetime) -> None:
         if self.looked_at is not None and abs(now - self.looked_at) < LOOK_AT_HOURS:
@@ -105,10 +120,11 @@ class _Lane:
         outbox.hold_closed_windows(session, self.transport.channel.value, now)
         night.hold_for_the_day(session, self.transport.channel.value, now)
 
-    def _claim(self, session: Session, free: int, now: datetime) -> list[OutboxMessage]:
+    def _claim(
+        self, session: Session, row: Gateway, free: int, now: datetime
+    ) -> list[OutboxMessage]:
         """As many messages as this process, the gateway and its rate have room for."""
         channel, rules = self.transport.channel.value, self.rules.circuits[self.transport.channel]
-        row = gateways.locked(session, channel)
         state = circuit.refilled(gateways.circuit_of(row), rules, now)
         going = gateways.in_flight(session, channel, now)
         claimed = outbox.claim(
@@ -124,13 +140,22 @@ class _Lane:
             gateways.put_circuit(session, row, circuit.spent(state, len(claimed), trial_ends))
         return claimed
 
-    def _is_barred(self, session: Session, message: OutboxMessage, now: datetime) -> bool:
-        """Cancel what would go to an address that must not be written to."""
-        stopped = people.stopped_at(session, message.channel, [message.to_address])
-        if not stopped or _may_go(message, stopped[message.to_address]):
-            return False
-        outbox.settle(session, message, Status.CANCELLED, now, detail="opted out")
-        return True
+    def _without_barred(
+        self, session: Session, claimed: Sequence[OutboxMessage], now: datetime
+    ) -> list[OutboxMessage]:
+        """Cancel what would go to an address that must not be written to; the others."""
+        if not claimed:
+            return []
+        addresses = {message.to_address for message in claimed}
+        stopped = people.stopped_at(session, self.transport.channel.value, addresses)
+        left = []
+        for message in claimed:
+            since = stopped.get(message.to_address)
+            if since is None or _may_go(message, since):
+                left.append(message)
+            else:
+                outbox.settle(session, message, Status.CANCELLED, now, detail="opted out")
+        return left
 
     async def _traced(self, message: OutboxMessage) -> Attempt:
         with trace.about(message_id=message.public_id):
@@ -145,8 +170,8 @@ class _Lane:
             # The process was asleep; by now the message may be somebody else's.
             return message, SendResult(Outcome.UNKNOWN, detail="not sent: its lease ran out")
         try:
-            sending = self.transport.send(self.rules.outgoing(message))
-            return message, await asyncio.wait_for(sending, allowed)
+            async with asyncio.timeout(allowed):
+                return message, await self.transport.send(self.rules.outgoing(message))
         except TimeoutError:
             detail = f"no outcome within {allowed:.0f} s"
             return message, SendResult(Outcome.UNKNOWN, detail=detail, gateway_wide=True)

@@ -31,7 +31,7 @@ from alerts.messages.marks import mark
 from alerts.messages.rain import rain_words
 from alerts.messages.start_messages import Letter, Setting, headline, start_email, start_text
 from alerts.messages.wording import Wording
-from alerts.services.area_look import Drawn, EvaluationRules, draw_ahead, look_at
+from alerts.services.area_look import Ahead, Drawn, EvaluationRules, look_and_draw_ahead, look_at
 from alerts.services.client_calendar import event_uid
 from alerts.services.links import Role, link_url
 from alerts.services.outgoing import About, To, attachment_row, outbox_row
@@ -98,9 +98,9 @@ def _claim(sessions: Sessions, rules: EvaluationRules, owner: str, now: datetime
 
 def _look(sessions: Sessions, area: Area, rules: EvaluationRules, now: datetime) -> None:
     due_seen = area.due_at
-    drawn = draw_ahead(sessions, area, rules, now)
+    ahead = look_and_draw_ahead(sessions, area, rules, now)
     with sessions.write_beside() as session:
-        _evaluate(session, area, rules, now, drawn)
+        _evaluate(session, area, rules, now, ahead)
         next_due = _next_morning(area, rules.evaluate_at, now)
         if not areas.release(session, area, due_seen=due_seen, next_due=next_due):
             raise LostLease(f"the look at area {area.id} took too long: another worker has it")
@@ -116,11 +116,14 @@ def _next_morning(area: Area, at: time, now: datetime) -> datetime:
 
 
 def _evaluate(
-    session: Session, area: Area, rules: EvaluationRules, now: datetime, drawn: Drawn
+    session: Session, area: Area, rules: EvaluationRules, now: datetime, ahead: Ahead
 ) -> None:
-    look = look_at(session, area, rules, now)
+    # Whatever happens in an area makes it due anew.
+    is_news = areas.due_since(session, area.id) != area.due_at
+    look = look_at(session, area, rules, now, None if is_news else ahead.seen)
     outlooks.replace_outlooks(session, list(look.farms), look.found, now)
     watched = frozenset(field.id for field in look.snapshot.fields if field.watched)
+    waiting = outbox.farms_waiting(session, look.farms)
     for outlook in look.found:
         work = _FarmWork(
             session=session,
@@ -132,11 +135,12 @@ def _evaluate(
             rules=rules,
             now=now,
             today=look.today,
-            drawn=drawn,
+            drawn=ahead.drawn,
+            has_waiting=outlook.farm.id in waiting,
         )
         if look.is_paused(outlook):
             # What is missed is not made up for: the first look after the pause decides as always.
-            outbox.cancel_waiting(session, outlook.farm.id, now, "the farm is paused")
+            work.cancel_waiting("the farm is paused")
         else:
             work.speak(look.decision(outlook, rules), watched)
 
@@ -150,28 +154,36 @@ class _FarmWork:
     farm: Farm
     outlook: FarmOutlook
     rain: tuple[RainAhead, ...]
-    reach: Mapping[int, list[Recipient]]
+    reach: Callable[[], Mapping[int, list[Recipient]]]
     rules: EvaluationRules
     now: datetime
     today: date
     drawn: Drawn
+    has_waiting: bool  # a start-date message of the farm waits unsent
+
+    def cancel_waiting(
+        self, reason: str, *, untried_only: bool = False, before: date | None = None
+    ) -> None:
+        if self.has_waiting:
+            outbox.cancel_waiting(
+                self.session,
+                self.outlook.farm.id,
+                self.now,
+                reason,
+                untried_only=untried_only,
+                before=before,
+            )
 
     def speak(self, decision: Decision | None, watched: frozenset[int]) -> None:
-        farmer = self.reach.get(self.farm.farmer_id, [])
-        assert self.farm.id is not None
         if decision is not None:
             window, _ = self._window()
             # Words of an earlier window that never went out would only contradict the new ones.
-            outbox.cancel_waiting(
-                self.session, self.farm.id, self.now, "overtaken by newer words", before=window
-            )
-            for recipient in farmer:
+            self.cancel_waiting("overtaken by newer words", before=window)
+            for recipient in self.reach().get(self.farm.farmer_id, []):
                 self._queue_start(decision, recipient)
             return
         # Nothing to say: words that still wait and no longer hold are taken back.
-        outbox.cancel_waiting(
-            self.session, self.farm.id, self.now, "overtaken by newer results", untried_only=True
-        )
+        self.cancel_waiting("overtaken by newer results", untried_only=True)
         silent = silent_fields(
             self.outlook,
             watched,
@@ -181,7 +193,7 @@ class _FarmWork:
             int(self.rules.guidelines.value("sampling.results_take_days")),
         )
         if silent:
-            for recipient in told_of_silence(self.farm, self.reach):
+            for recipient in told_of_silence(self.farm, self.reach()):
                 self._queue_no_results(silent, recipient)
 
     # -------------------------------------------------------------- start date

@@ -48,8 +48,7 @@ from alerts.services.outlook_charts import (
     bare_chart,
     chart_version,
     field_chart,
-    open_results,
-    young_results,
+    open_and_young_results,
 )
 from alerts.services.scope import NotYours, require_farm, require_field
 from alerts.services.stored_outlooks import is_overtaken, stored_outlook
@@ -81,12 +80,13 @@ def farm_page(
 
     ``language`` "" stands for the farmer's own.
     """
+    # First, since farm and area come with it.
+    views = outlooks.field_views(session, [farm_id])
     farm = require_farm(session, visitor, farm_id)
     area = session.get_one(Area, farm.area_id)
     farmer = session.get_one(Person, farm.farmer_id)
     today = now.astimezone(ZoneInfo(area.time_zone)).date()
     words = rules.templates.wording(language or farmer.language)
-    views = outlooks.field_views(session, [farm_id])
     in_work = is_overtaken(views)
     outlook = None if in_work else stored_outlook(views)
     gain = rules.guidelines.value("yield.gain_lb_per_acre_day")
@@ -174,9 +174,7 @@ class _Given:
 def _given(session: Session, views: Sequence[FieldView], rules: PageRules) -> _Given:
     fields = [view.field for view in views]
     return _Given(
-        open_results(session, fields, rules.season_first_day),
-        young_results(session, fields, rules.season_first_day),
-        rules.guidelines,
+        *open_and_young_results(session, fields, rules.season_first_day), rules.guidelines
     )
 
 

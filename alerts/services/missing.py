@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import date
+from typing import Protocol
 
 from alerts.domain.records import Index, Method, Note, Result
 from alerts.domain.snapshot import REGROWTH_FROM_DAYS, is_too_young
 from alerts.store.fields import KnownField
-from alerts.store.tables import LabResult
 
 _NEEDS = {
     Index.RFV: "RFV itself, or ADF beside NDF",
@@ -25,7 +26,32 @@ def withdrawn_note(result: Result) -> Note:
     )
 
 
-def missing_notes(row: LabResult, known: KnownField, index: Index) -> Iterator[Note]:
+class Row(Protocol):
+    """What of a result decides whether it counts, before it is stored or after."""
+
+    @property
+    def row(self) -> int: ...
+    @property
+    def cutting(self) -> int | None: ...
+    @property
+    def sampled_on(self) -> date: ...
+    @property
+    def method(self) -> str: ...
+    @property
+    def spots(self) -> int: ...
+
+
+def may_not_count(row: Row, known: KnownField, index: Index) -> bool:
+    """Whether `missing_notes` may have a word on ``row``; on most it has none."""
+    return (
+        known.cut_on is not None
+        or row.cutting not in (None, known.cutting)
+        or row.method == Method.STEM
+        or getattr(row, index) is None
+    )
+
+
+def missing_notes(row: Row, known: KnownField, index: Index) -> Iterator[Note]:
     """Say why ``row`` may not count for ``known``, whose farm has its target in ``index``."""
     if row.cutting is not None and row.cutting != known.cutting:
         yield Note(row.row, "cutting", _other_cutting(row.cutting, known))
@@ -45,7 +71,7 @@ def _other_cutting(cutting: int, known: KnownField) -> str:
     return f"{said}; it counts once the cut before is recorded with 'cutcall cut'"
 
 
-def _too_young(row: LabResult, known: KnownField) -> str:
+def _too_young(row: Row, known: KnownField) -> str:
     assert known.cut_on is not None
     age = (row.sampled_on - known.cut_on).days
     return (
@@ -55,7 +81,7 @@ def _too_young(row: LabResult, known: KnownField) -> str:
     )
 
 
-def _without_index(row: LabResult, known: KnownField, index: Index) -> str:
+def _without_index(row: Row, known: KnownField, index: Index) -> str:
     said = f"it gives no {index.label}, in which {known.farm_name} has its target"
     if row.method == Method.STEM:
         return f"{said}; stem readings give RFV and NDF, send a clip to a laboratory too"

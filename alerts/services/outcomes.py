@@ -12,8 +12,8 @@ from alerts.domain import circuit, trace
 from alerts.domain.circuit import Finding, Word
 from alerts.domain.delivery import Status, next_attempt
 from alerts.services.sending import SendingRules, SendReport
-from alerts.store import gateways, outbox, people
-from alerts.store.tables import OutboxMessage
+from alerts.store import gateways, outbox, people, taken
+from alerts.store.tables import Gateway, OutboxMessage
 from alerts.transports.base import Channel, Outcome, SendResult
 
 log = logging.getLogger(__name__)
@@ -27,21 +27,43 @@ Attempt = tuple[OutboxMessage, SendResult]
 
 def record(
     session: Session,
-    channel: Channel,
+    gateway: Gateway,
     attempts: Sequence[Attempt],
     rules: SendingRules,
     now: datetime,
     report: SendReport,
 ) -> None:
-    """Write down how these attempts of a channel ended."""
+    """Write down how these attempts ended; the row of their channel's ``gateway`` is locked."""
     if not attempts:
         return
-    # Before the messages: rows are locked in one order everywhere.
-    _judge(session, channel, [result for _, result in attempts], rules, now)
-    for message, row in same_attempts(session, [message for message, _ in attempts]):
-        result = next(result for one, result in attempts if one is message)
+    _judge(session, gateway, [result for _, result in attempts], rules, now)
+    others = _record_taken(session, attempts, now, report)
+    rows = same_attempts(session, [message for message, _ in others]) if others else []
+    for (_, row), (_, result) in zip(rows, others, strict=True):
         if row is not None:
             _record(session, row, result, rules, now, report)
+
+
+def _record_taken(
+    session: Session, attempts: Sequence[Attempt], now: datetime, report: SendReport
+) -> list[Attempt]:
+    """Write down, all at once, what the gateway took and nobody changed meanwhile; the others."""
+    sending = taken.still_sending(session, [one.id for one, _ in attempts if one.id is not None])
+    plain: list[Attempt] = []
+    others: list[Attempt] = []
+    for message, result in attempts:
+        is_same = message.id is not None and sending.get(message.id) == message.attempts
+        ends_well = result.outcome is Outcome.ACCEPTED and not (result.code or result.detail)
+        (plain if is_same and ends_well else others).append((message, result))
+    taken.accept(
+        session,
+        [taken.Taken(one.id or 0, result.gateway_id, result.parts) for one, result in plain],
+        now,
+    )
+    report.accepted += len(plain)
+    for message, result in plain:
+        _log_outcome(message, result)
+    return others
 
 
 def same_attempts(
@@ -62,14 +84,13 @@ def same_attempts(
 
 def _judge(
     session: Session,
-    channel: Channel,
+    row: Gateway,
     results: Sequence[SendResult],
     rules: SendingRules,
     now: datetime,
 ) -> None:
     """Whether the gateway works; its row is left alone while it does."""
-    row = gateways.locked(session, channel.value)
-    before = gateways.circuit_of(row)
+    before, channel = gateways.circuit_of(row), Channel(row.channel)
     after = circuit.after(before, map(_finding, results), rules.circuits[channel], now)
     if after == before:
         return

@@ -24,32 +24,33 @@ def open_results(
     session: Session, fields: Sequence[FarmField], season_first_day: date
 ) -> dict[int, list[LabResult]]:
     """This season's results of the crop that stands on each field now, those that count for it."""
-    return _chosen(session, fields, season_first_day, belongs_to_open_cutting)
+    return open_and_young_results(session, fields, season_first_day)[0]
 
 
-def young_results(
+def open_and_young_results(
     session: Session, fields: Sequence[FarmField], season_first_day: date
-) -> dict[int, list[LabResult]]:
-    """Results taken too soon after the last cut to be of the regrowth, which count for nothing."""
-    return _chosen(session, fields, season_first_day, _is_left_out)
+) -> tuple[dict[int, list[LabResult]], dict[int, list[LabResult]]]:
+    """The same, and those taken too soon after the last cut to be of the regrowth, which count
+    for nothing."""
+    by_id = {field.id: field for field in fields if field.id is not None}
+    found = outlooks.season_results(session, by_id, season_first_day)
+
+    def chosen(is_wanted: Callable[[FarmField, int | None, date], bool]) -> _Rows:
+        return {
+            field_id: [
+                row for row in rows if is_wanted(by_id[field_id], row.cutting, row.sampled_on)
+            ]
+            for field_id, rows in found.items()
+        }
+
+    return chosen(belongs_to_open_cutting), chosen(_is_left_out)
+
+
+_Rows = dict[int, list[LabResult]]
 
 
 def _is_left_out(field: FarmField, cutting: int | None, sampled_on: date) -> bool:
     return is_after_last_cut(field, cutting, sampled_on) and is_too_young(field.cut_on, sampled_on)
-
-
-def _chosen(
-    session: Session,
-    fields: Sequence[FarmField],
-    season_first_day: date,
-    is_wanted: Callable[[FarmField, int | None, date], bool],
-) -> dict[int, list[LabResult]]:
-    by_id = {field.id: field for field in fields if field.id is not None}
-    found = outlooks.season_results(session, by_id, season_first_day)
-    return {
-        field_id: [row for row in rows if is_wanted(by_id[field_id], row.cutting, row.sampled_on)]
-        for field_id, rows in found.items()
-    }
 
 
 def field_chart(

@@ -18,6 +18,10 @@ from alerts.store.session import Sessions
 from alerts.store.tables import OutboxMessage
 from alerts.transports.base import Sighting, Transport
 
+CLOCKS_APART = timedelta(minutes=1)
+"""How far the clocks of two senders may differ (our judgement): a lease that another has just taken
+may end that much later than one of our own."""
+
 MOST_SECOND_SENDS = 1
 """How often an unclear message that the gateway does not hold is sent again."""
 
@@ -47,7 +51,7 @@ REPEATED = _Words(
 def give_up_lapsed(sessions: Sessions, now: datetime, rules: SendingRules) -> None:
     """A message whose sender died in the act may have left: it becomes `unknown`."""
     with sessions.write_beside() as session:
-        for message in outbox.lapsed(session, now, rules.lease):
+        for message in outbox.lapsed(session, now, rules.lease + CLOCKS_APART):
             outbox.settle(
                 session, message, Status.UNKNOWN, now, detail="the sender stopped in the act"
             )

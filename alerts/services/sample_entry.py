@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 
 from sqlmodel import Session
@@ -270,7 +270,7 @@ def _mean(
 ) -> StemMean:
     """The reading's means, and what each spot gives on its own."""
     [reading] = parsed.results
-    singly = [replace(reading, spots=(spot,)) for spot in reading.spots]
+    singly = [reading._replace(spots=(spot,)) for spot in reading.spots]
     [whole, *each] = index_values(
         [reading, *singly], [known.grass_pct] * (len(singly) + 1), guidelines
     )

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date
+from functools import cache
 
 from alerts.domain.names import name_key
-from alerts.domain.records import Method, Result
+from alerts.domain.records import Method, Readings, Result, StemSpot
 from alerts.store.tables import LabResult
 
 Place = int | tuple[str, str]
@@ -22,7 +23,13 @@ Sample = tuple[Place, date]
 _COMPARED = ("farm_label", "field_label", "cutting", "method", "sampled_on", "sampled_at")
 
 
-def identity(result: Result, readings: dict[str, object]) -> str:
+def identities(found: Iterable[Result]) -> list[str]:
+    """What two versions of one result have in common, of each of them."""
+    key = cache(name_key)  # a file names each field and laboratory many times
+    return [_identity(result, key) for result in found]
+
+
+def _identity(result: Result, key: Callable[[str], str]) -> str:
     """What two versions of one result have in common.
 
     A stem reading is that of its field and day, whatever its spots. Without a number two clips of
@@ -30,18 +37,35 @@ def identity(result: Result, readings: dict[str, object]) -> str:
     subsamples a field.
     """
     number = result.lab_number.strip().casefold()
-    lab = name_key(result.lab)
-    place = (name_key(result.farm_label), name_key(result.field_label))
+    lab = key(result.lab)
+    if lab and number and result.method is not Method.STEM:
+        return f"lab:{lab}|{number}"
+    place = (key(result.farm_label), key(result.field_label))
     day = result.sampled_on.isoformat()
     if result.method is Method.STEM:
         return "|".join(("stem:", *place, day, lab))
-    if lab and number:
-        return f"lab:{lab}|{number}"
     if number:
         return "|".join(("number:", number, *place, day))
     hour = result.sampled_at.isoformat() if result.sampled_at else ""
+    said = str(readings_as_json(result))
     # The brackets stand for the spots that identities held here at first.
-    return "row:" + "|".join((*place, day, hour, result.method.value, lab, str(readings), "[]"))
+    return "row:" + "|".join((*place, day, hour, result.method.value, lab, said, "[]"))
+
+
+def readings_as_json(result: Result) -> dict[str, object]:
+    """What a result says, as it is stored."""
+    said: dict[str, object] = {
+        name: value
+        for name, value in zip(Readings._fields, result.readings, strict=True)
+        if value is not None
+    }
+    if result.spots:
+        said["spots"] = spots_as_json(result.spots)
+    return said
+
+
+def spots_as_json(spots: Sequence[StemSpot]) -> list[list[object]]:
+    return [[spot.height_in, spot.stage.value] for spot in spots]
 
 
 class Versions:

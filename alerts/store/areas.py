@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, timedelta
+from typing import Any, Protocol
 
 import numpy as np
 from sqlalchemy import or_, update
@@ -47,6 +48,11 @@ def claim_due(session: Session, *, owner: str, now: datetime, lease: timedelta) 
     return area
 
 
+def due_since(session: Session, area_id: int | None) -> datetime | None:
+    """When the area is, or was, due, as it stands in the database now."""
+    return session.exec(select(Area.due_at).where(Area.id == area_id)).one()
+
+
 def release(session: Session, area: Area, *, due_seen: datetime | None, next_due: datetime) -> bool:
     """Give an area back; False when its lease was taken over: what was made of it must not stay.
 
@@ -70,8 +76,8 @@ def load_snapshot(session: Session, area: Area, season_first_day: date) -> AreaS
     """Everything the projection needs of an area, in four statements."""
     farms = session.exec(select(Farm).where(Farm.area_id == area.id).order_by(col(Farm.id))).all()
     place = {farm.id: position for position, farm in enumerate(farms)}
-    fields = session.exec(
-        select(FarmField)
+    fields: Sequence[Any] = session.exec(
+        select(*_FIELD_COLUMNS)  # type: ignore[call-overload]
         .join(Farm, col(Farm.id) == col(FarmField.farm_id))
         .where(Farm.area_id == area.id, col(FarmField.closed_on).is_(None))
         .order_by(col(FarmField.id))
@@ -118,8 +124,24 @@ def farm_plan(farm: Farm) -> FarmPlan:
     )
 
 
-def _field_plan(field: FarmField, farm: int) -> FieldPlan:
-    assert field.id is not None
+_FIELD_COLUMNS = (
+    *(FarmField.id, FarmField.farm_id, FarmField.name, FarmField.cutting, FarmField.acres),
+    *(FarmField.grass_pct, FarmField.watched, FarmField.soil, FarmField.slope, FarmField.cut_on),
+)
+"""What the projection reads of a field."""
+
+
+class _Standing(Protocol):
+    """What a field's crop is known by: a whole field, or the columns of one."""
+
+    @property
+    def cutting(self) -> int: ...
+    @property
+    def cut_on(self) -> date | None: ...
+
+
+def _field_plan(field: Any, farm: int) -> FieldPlan:
+    """``field`` has the attributes of ``_FIELD_COLUMNS``."""
     return FieldPlan(
         id=field.id,
         farm=farm,
@@ -134,11 +156,14 @@ def _field_plan(field: FarmField, farm: int) -> FieldPlan:
     )
 
 
+METHODS = {method.value: method for method in Method}
+
+
 def _load_results(
-    session: Session, area_id: int, fields: Iterable[FarmField], season_first_day: date
+    session: Session, area_id: int, fields: Iterable[Any], season_first_day: date
 ) -> ResultTable:
     """Results of this season that belong to each field's open cutting."""
-    position = {field.id: (i, field) for i, field in enumerate(fields)}
+    position = {field.id: (i, field, field.cut_on is None) for i, field in enumerate(fields)}
     rows = session.exec(
         select(  # type: ignore[call-overload,misc]
             LabResult.field_id,
@@ -162,20 +187,23 @@ def _load_results(
     )
     table: list[ResultRow] = []
     for field_id, cutting, sampled_on, rfv, rfq, ndf, method, spots, late in rows:
-        at, field = position.get(field_id, (-1, None))
-        if field is not None and belongs_to_open_cutting(field, cutting, sampled_on):
-            table.append((at, sampled_on, rfv, rfq, ndf, Method(method), spots, late))
+        at, field, uncut = position.get(field_id, (-1, None, False))
+        # What holds for most is asked first: an area has hundreds of results.
+        if (uncut and cutting == field.cutting) or (
+            field is not None and belongs_to_open_cutting(field, cutting, sampled_on)
+        ):
+            table.append((at, sampled_on, rfv, rfq, ndf, METHODS[method], spots, late))
     return ResultTable.of(table)
 
 
-def belongs_to_open_cutting(field: FarmField, cutting: int | None, sampled_on: date) -> bool:
+def belongs_to_open_cutting(field: _Standing, cutting: int | None, sampled_on: date) -> bool:
     """Whether a sample is of the crop that stands on the field now, and speaks for it."""
     if is_too_young(field.cut_on, sampled_on):
         return False
     return is_after_last_cut(field, cutting, sampled_on)
 
 
-def is_after_last_cut(field: FarmField, cutting: int | None, sampled_on: date) -> bool:
+def is_after_last_cut(field: _Standing, cutting: int | None, sampled_on: date) -> bool:
     """Whether a sample was taken since the last cut, be it too soon after to count."""
     if field.cut_on is not None and sampled_on <= field.cut_on:
         return False

@@ -5,11 +5,11 @@ Nothing here commits, and nothing here talks to a gateway.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import or_, update
+from sqlalchemy import insert, or_, update
 from sqlmodel import Session, col, delete, select
 
 from alerts.domain.decision import START_KINDS, Kind, Told, told_also
@@ -123,6 +123,18 @@ def cancel_waiting(
     return len(chosen)
 
 
+def farms_waiting(session: Session, farm_ids: Iterable[int]) -> frozenset[int]:
+    """Those of the farms that have start-date messages waiting unsent."""
+    found = session.exec(
+        select(OutboxMessage.farm_id).where(
+            col(OutboxMessage.farm_id).in_(list(farm_ids)),
+            OutboxMessage.status == Status.QUEUED,
+            col(OutboxMessage.kind).in_(sorted(START_KINDS)),
+        )
+    )
+    return frozenset(farm_id for farm_id in found if farm_id is not None)
+
+
 # ------------------------------------------------------------------------ claiming
 
 
@@ -185,7 +197,7 @@ def claim(
     ).all()
     if not ids:
         return []
-    session.exec(
+    messages = session.scalars(
         update(OutboxMessage)
         .where(col(OutboxMessage.id).in_(ids))
         .values(
@@ -196,17 +208,12 @@ def claim(
             error_code="",
             error_detail="",
         )
-        .execution_options(synchronize_session=False)
-    )
-    messages = session.exec(
-        select(OutboxMessage)
-        .where(col(OutboxMessage.id).in_(ids))
-        .order_by(col(OutboxMessage.next_attempt_at), col(OutboxMessage.id))
-        .execution_options(populate_existing=True)
+        .returning(OutboxMessage)
+        .execution_options(synchronize_session=False, populate_existing=True)
     ).all()
-    for message in messages:
-        _log(session, message, now)
-    return list(messages)
+    log_all(session, ids, Status.SENDING, now)
+    # An UPDATE gives rows back in any order.
+    return sorted(messages, key=lambda message: (message.next_attempt_at, message.id))
 
 
 def lapsed(
@@ -311,6 +318,16 @@ def _log(session: Session, message: OutboxMessage, now: datetime) -> None:
     )
 
 
+def log_all(
+    session: Session, message_ids: Sequence[int | None], status: Status, now: datetime
+) -> None:
+    """Keep one step of many messages, of which there is nothing to say, in one statement."""
+    event = {"at": now, "status": status.value, "code": "", "detail": ""}
+    session.execute(
+        insert(DeliveryEvent), [{"message_id": number, **event} for number in message_ids]
+    )
+
+
 # ------------------------------------------------------------------------- reading
 
 
@@ -323,7 +340,13 @@ def told_by_farm(
     stops counting. One that was never tried does not: newer words replace it.
     """
     rows = session.exec(
-        select(OutboxMessage)
+        select(  # type: ignore[call-overload]
+            OutboxMessage.farm_id,
+            OutboxMessage.cutting,
+            OutboxMessage.kind,
+            OutboxMessage.start_on,
+            OutboxMessage.told_on,
+        )
         .where(
             col(OutboxMessage.farm_id).in_(list(farm_ids)),
             OutboxMessage.season == season,
@@ -334,11 +357,11 @@ def told_by_farm(
         .order_by(col(OutboxMessage.told_on), col(OutboxMessage.id))
     )
     told: dict[tuple[int, int], Told] = {}
-    for row in rows:
-        if row.farm_id is None or row.cutting is None or row.start_on is None:
+    for farm_id, cutting, kind, start_on, told_on in rows:
+        if cutting is None or start_on is None:
             continue
-        key = (row.farm_id, row.cutting)
-        told[key] = told_also(told.get(key), Kind(row.kind), row.start_on, row.told_on)
+        key = (farm_id, cutting)
+        told[key] = told_also(told.get(key), Kind(kind), start_on, told_on)
     return told
 
 

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict
 from datetime import date, datetime
 from typing import NamedTuple
 
-from sqlalchemy import and_
+from sqlalchemy import and_, insert
 from sqlmodel import Session, col, delete, func, select
 
 from alerts.domain.outlook import FarmOutlook, FieldOutlook
@@ -31,47 +30,57 @@ def replace_outlooks(
     """Put these outlooks in place of all that these farms had."""
     for table in (FieldOutlookRow, FarmOutlookRow):
         session.exec(delete(table).where(col(table.farm_id).in_(farm_ids)))
-    for farm in found:
-        session.add(_farm_row(farm, now))
-        for position, field in enumerate(farm.fields):
-            session.add(_field_row(farm, field, position, now))
+    found = list(found)
+    fields = [
+        _field_row(farm, field, position, now)
+        for farm in found
+        for position, field in enumerate(farm.fields)
+    ]
+    # As plain rows: nobody asks for the objects, and an area has many.
+    connection = session.connection()
+    if found:
+        connection.execute(insert(FarmOutlookRow), [_farm_row(farm, now) for farm in found])
+        connection.execute(insert(FieldOutlookRow), fields)
 
 
-def _farm_row(farm: FarmOutlook, now: datetime) -> FarmOutlookRow:
-    return FarmOutlookRow(
-        farm_id=farm.farm.id,
-        cutting=farm.cutting,
-        made_at=now,
-        start_p10=farm.start.p10,
-        start_median=farm.start.median,
-        start_p90=farm.start.p90,
-        chance_start_within_notice=farm.start.chance_within_notice,
-        detail={
+def _farm_row(farm: FarmOutlook, now: datetime) -> dict[str, object]:
+    return {
+        "farm_id": farm.farm.id,
+        "cutting": farm.cutting,
+        "made_at": now,
+        "start_p10": farm.start.p10,
+        "start_median": farm.start.median,
+        "start_p90": farm.start.p90,
+        "chance_start_within_notice": farm.start.chance_within_notice,
+        "detail": {
             "order": [field.field_id for field in farm.fields],
             "waiting": list(farm.start.waiting),
             "load": list(farm.start.load),
         },
-    )
+    }
 
 
 def _field_row(
     farm: FarmOutlook, field: FieldOutlook, position: int, now: datetime
-) -> FieldOutlookRow:
-    return FieldOutlookRow(
-        field_id=field.field_id,
-        farm_id=farm.farm.id,
-        cutting=field.cutting,
-        made_at=now,
-        index=field.index.value,
-        standing_target=field.standing_target,
-        results=field.results,
-        start_p10=field.start.p10,
-        start_median=field.start.median,
-        start_p90=field.start.p90,
-        chance_start_within_notice=field.start.chance_within_notice,
-        detail={
+) -> dict[str, object]:
+    return {
+        "field_id": field.field_id,
+        "farm_id": farm.farm.id,
+        "cutting": field.cutting,
+        "made_at": now,
+        "index": field.index.value,
+        "standing_target": field.standing_target,
+        "results": field.results,
+        "start_p10": field.start.p10,
+        "start_median": field.start.median,
+        "start_p90": field.start.p90,
+        "chance_start_within_notice": field.start.chance_within_notice,
+        "detail": {
             "position": position,
-            "days": [{**asdict(day), "day": day.day.isoformat()} for day in field.days],
+            "days": [
+                {"day": day.day.isoformat(), "median": day.median, "low": day.low, "high": day.high}
+                for day in field.days
+            ],
             "waiting": list(field.start.waiting),
             "load": list(field.start.load),
             "stands_in": field.stands_in,
@@ -86,7 +95,7 @@ def _field_row(
             "change_per_day": field.change_per_day,
             "meets_today": field.meets_today,
         },
-    )
+    }
 
 
 class FieldView(NamedTuple):

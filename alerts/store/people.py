@@ -275,6 +275,16 @@ def _wished(person: Person, by_email: bool) -> list[tuple[str, str]]:
     return [(channel, address) for channel, address in both if channel in wanted and address]
 
 
+def any_by_email(session: Session, area_id: int | None) -> bool:
+    """Whether a farmer of the area asked to be told by email."""
+    query = (
+        select(Person.id)
+        .join(Farm, col(Farm.farmer_id) == col(Person.id))
+        .where(Farm.area_id == area_id, Person.alert_by != "text", Person.email != "")
+    )
+    return session.exec(query.limit(1)).first() is not None
+
+
 def farms_of_area(session: Session, area_id: int) -> dict[int, Farm]:
     found = session.exec(select(Farm).where(Farm.area_id == area_id).order_by(col(Farm.id)))
     return {farm.id: farm for farm in found if farm.id is not None}

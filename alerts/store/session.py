@@ -6,8 +6,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from alembic import command
-from alembic.config import Config
 from sqlalchemy import Connection, Engine, event, text
 from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.exc import ArgumentError, DBAPIError
@@ -15,6 +13,7 @@ from sqlalchemy.pool import ConnectionPoolEntry
 from sqlmodel import Session, create_engine
 
 from alerts.domain.errors import ConfigurationError
+from alerts.store.change import ChangeMark
 from alerts.store.withdrawn import leave_out
 
 MIGRATIONS = Path(__file__).parent / "migrations"
@@ -77,6 +76,16 @@ class Sessions:
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
         self._writer = engine.execution_options(writes=True)
+        self._changes = ChangeMark(engine)
+
+    def mark(self) -> str:
+        """Another one once anybody has committed a change to the database."""
+        return self._changes.now()
+
+    def close(self) -> None:
+        """Close every connection; one that is asked for later is opened anew."""
+        self._changes.close()
+        self.engine.dispose()
 
     @contextmanager
     def read(self) -> Iterator[Session]:
@@ -106,6 +115,12 @@ def upgrade(engine: Engine, revision: str = "head") -> None:
     ConfigurationError when the database cannot be reached, or is none.
     """
     _check_reachable(engine)
+    if revision == "head" and _is_newest(engine):
+        return
+    # Loaded for a change of tables only: each start would wait for it.
+    from alembic import command
+    from alembic.config import Config
+
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS))
     with engine.execution_options(writes=True).begin() as connection:
@@ -113,6 +128,20 @@ def upgrade(engine: Engine, revision: str = "head") -> None:
             connection.execute(_TAKE_LOCK, {"number": MIGRATING})
         config.attributes["connection"] = connection
         command.upgrade(config, revision)
+
+
+def newest_by_name() -> str:
+    """The newest revision, as the names of the revisions' files say it."""
+    return max(file.name for file in (MIGRATIONS / "versions").glob("[0-9]*.py")).partition("_")[0]
+
+
+def _is_newest(engine: Engine) -> bool:
+    try:
+        with engine.connect() as connection:
+            found = connection.execute(text("SELECT version_num FROM alembic_version")).scalars()
+            return found.all() == [newest_by_name()]
+    except DBAPIError:  # no such table
+        return False
 
 
 def _check_reachable(engine: Engine) -> None:
@@ -128,6 +157,9 @@ def _check_reachable(engine: Engine) -> None:
 
 
 def downgrade(engine: Engine, revision: str) -> None:
+    from alembic import command
+    from alembic.config import Config
+
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS))
     with engine.begin() as connection:

@@ -19,10 +19,12 @@ WITH_WITHDRAWN = "with_withdrawn"
 def leave_out(state: ORMExecuteState) -> None:
     """For every SELECT of a session, of rows or of columns: results taken back do not count."""
     if state.is_select and not state.execution_options.get(WITH_WITHDRAWN, False):
-        criteria = with_loader_criteria(
-            LabResult, col(LabResult.withdrawn_at).is_(None), include_aliases=True
-        )
-        state.statement = state.statement.options(criteria)
+        state.statement = state.statement.options(_WHAT_COUNTS)
+
+
+_WHAT_COUNTS = with_loader_criteria(
+    LabResult, col(LabResult.withdrawn_at).is_(None), include_aliases=True
+)
 
 
 def find(session: Session, result_id: int) -> tuple[LabResult, str] | None:

@@ -31,6 +31,7 @@ from alerts.transports.gateway_codes import (
     is_opted_out,
     outcome_of_code,
 )
+from alerts.transports.one_shot import new_client
 
 API_VERSION = "2010-04-01"
 CONNECT_TIMEOUT_S = 10.0
@@ -88,19 +89,20 @@ class SmsRest(Transport):
     ) -> None:
         _demand(account=account, secret=secret, **{"sender or service": sender or service})
         self._account_url = f"{base_of(base_url)}/Accounts/{quote(account, safe='')}"
+        self._texts_url = httpx.URL(f"{self._account_url}/Messages.json")
         self._auth = httpx.BasicAuth(key or account, secret)
         self._origin = {"MessagingServiceSid": service} if service else {"From": sender}
         self._status_callback = status_callback
         self._clock = clock
         self._codes = codes
         self._timeout = httpx.Timeout(timeout_s, connect=CONNECT_TIMEOUT_S)
-        self._client = client or _new_client()
+        self._client = client or new_client()
         self._owns_client = client is None
 
     async def send(self, message: OutgoingMessage) -> SendResult:
         try:
             response = await self._client.post(
-                f"{self._account_url}/Messages.json",
+                self._texts_url,
                 data=self._form(message),
                 auth=self._auth,
                 timeout=self._timeout,
@@ -115,10 +117,8 @@ class SmsRest(Transport):
         return result_of(response, self._codes, self._clock())
 
     async def find(self, message: OutgoingMessage) -> Sighting | None:
-        url = httpx.URL(
-            f"{self._account_url}/Messages.json",
-            params={"To": message.to, "PageSize": str(PAGE_SIZE)},
-        )
+        asked = {"To": message.to, "PageSize": str(PAGE_SIZE)}
+        url = self._texts_url.copy_merge_params(asked)
         for _ in range(MAX_PAGES):
             page = self._body_of(await self._get(url))
             rows = self._rows_of(page)
@@ -353,12 +353,6 @@ def _text(raw: object) -> str:
 
 def _words(error: httpx.HTTPError) -> str:
     return f"{type(error).__name__} {error}".strip()
-
-
-def _new_client() -> httpx.AsyncClient:
-    # No idle connections: when the far side closes one just as it is reused, that cannot be
-    # told from a lost answer, and every such text would have to be looked up.
-    return httpx.AsyncClient(limits=httpx.Limits(max_keepalive_connections=0))
 
 
 def _demand(**parts: str) -> None:

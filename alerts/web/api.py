@@ -43,7 +43,14 @@ def add_routes(app: FastAPI, parts: Parts) -> None:
 
 
 def build_api(parts: Parts) -> FastAPI:
-    api = FastAPI(title="Cutcall", version="1", docs_url=None, redoc_url=None, openapi_url=None)
+    api = FastAPI(
+        title="Cutcall",
+        version="1",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        redirect_slashes=False,
+    )
     api.state.parts = parts
     api.add_middleware(
         BodyLimits, document_path="/results", most_bytes=parts.settings.intake_max_mib * MIB

@@ -39,7 +39,10 @@ PAGES = (
 
 def build_app(parts: Parts) -> FastAPI:
     """The application: it keeps nothing of its own but charts it has drawn."""
-    app = FastAPI(title="Cutcall", docs_url=None, redoc_url=None, openapi_url=None)
+    # Redirects of the library name the host that the visitor named; see `refusals`.
+    app = FastAPI(
+        title="Cutcall", docs_url=None, redoc_url=None, openapi_url=None, redirect_slashes=False
+    )
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
 
     registry = CollectorRegistry()

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from http import HTTPStatus
+from urllib.parse import quote
 
 from fastapi import FastAPI, Request
 from starlette.exceptions import HTTPException
-from starlette.responses import Response
+from starlette.responses import RedirectResponse, Response
 
 from alerts.bootstrap import Parts
 from alerts.domain import trace
@@ -52,6 +53,9 @@ def add_handlers(app: FastAPI, parts: Parts) -> None:
 
     @app.exception_handler(HTTPException)
     def http_error(request: Request, error: HTTPException) -> Response:
+        meant = _without_slash(request) if error.status_code == HTTPStatus.NOT_FOUND else ""
+        if meant:
+            return RedirectResponse(meant)
         sentence = "there is no such page" if error.status_code == HTTPStatus.NOT_FOUND else ""
         return answer(request, error.status_code, sentence or str(error.detail))
 
@@ -63,3 +67,13 @@ def add_handlers(app: FastAPI, parts: Parts) -> None:
         # This answer is made outside of what adds them.
         response.headers.update({**HEADERS, REQUEST_ID: trace.ids().get("request", "-")})
         return response
+
+
+def _without_slash(request: Request) -> str:
+    """The address that somebody meant who ended it with a slash, on this host; "" for others."""
+    path = str(request.scope["path"])
+    meant = path.rstrip("/")
+    if request.method != "GET" or path.startswith("/api/") or meant in ("", path):
+        return ""
+    # Two slashes, or what a browser takes for one, would begin the name of another host.
+    return "" if meant.startswith("//") else quote(meant)

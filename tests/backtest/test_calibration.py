@@ -12,7 +12,7 @@ from alerts.backtest.calibration import Calibration, calibration_as_table, calib
 from alerts.backtest.oracle import true_crossings
 from alerts.backtest.series import read_series
 from alerts.backtest.simulation import TARGETS, as_csv, simulate
-from alerts.backtest.worlds import World
+from alerts.backtest.world_names import World
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.records import Index
 

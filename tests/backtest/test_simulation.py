@@ -19,7 +19,7 @@ from alerts.backtest.simulation import (
     simulate,
     truth_as_csv,
 )
-from alerts.backtest.worlds import World
+from alerts.backtest.world_names import World
 from alerts.domain.area_fit import on_scale, prior_rate
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.records import Index

@@ -87,5 +87,5 @@ def test_ndf_needs_no_level() -> None:
 
 
 def test_every_limit_is_that_of_a_reading(guidelines: GuidelineSet) -> None:
-    readings = set(Readings.__slots__) | {"height_in"}
+    readings = set(Readings._fields) | {"height_in"}
     assert set(guidelines.limits()) == readings

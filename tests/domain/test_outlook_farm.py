@@ -371,8 +371,9 @@ def test_field_already_cut_is_left_out_and_keeps_its_share_of_days(
     assert [field.own_days for field in outlook.fields] == [2.0, 2.0]
     assert outlook.under_way
     # our arithmetic: Moss is due on 3.64 and done on 2, Creek due on 5.45 and done on 4: by 1.45,
-    # or where Moss turns out riper, which it does now and then, sooner
-    assert days_after(outlook.start.median) in (0, 1)
+    # or where Moss turns out riper, which it does now and then, sooner; 400,000 plain draws of the
+    # same posterior put the middle at 0.05, and a start within a day is that day's
+    assert days_after(outlook.start.median) == 0
 
 
 def test_harvest_not_begun_is_not_under_way(look_at: LookAt, field_plan: Field) -> None:

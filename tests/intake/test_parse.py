@@ -64,7 +64,7 @@ def test_each_laboratory_yields_the_same_two_samples(
         assert (result.farm_label, result.field_label) == ("Alder Bottom", field)
         assert (result.sampled_on, result.sampled_at) == (date(2031, 5, 12), at)
         assert (result.lab, result.cutting) == (lab, 1)
-        analysed = dataclasses.replace(result.readings, rfv=None, rfq=None, ndfd30_pct_ndf=None)
+        analysed = result.readings._replace(rfv=None, rfq=None, ndfd30_pct_ndf=None)
         assert analysed == readings
 
 
@@ -102,7 +102,7 @@ def test_plain_file_gives_the_full_name_of_a_laboratory_it_names_by_its_key(
     parsed = read((lab_files / "plain.csv").read_bytes())
     assert parsed.rejections == ()
     assert {result.lab for result in parsed.results} == {"Kestrel Creek Forage Laboratory"}
-    assert parsed.results[0].readings == dataclasses.replace(NORTH_40, rfv=160.0, rfq=168.0)
+    assert parsed.results[0].readings == NORTH_40._replace(rfv=160.0, rfq=168.0)
 
 
 def test_plain_file_with_bad_rows_keeps_the_good_ones(read: Read, lab_files: Path) -> None:

@@ -429,6 +429,17 @@ def test_message_of_a_dead_sender_is_unclear_once_its_lease_is_over(waiting: Ser
     assert waiting.sms.attempts == []
 
 
+@pytest.mark.parametrize(("ahead_s", "status"), [(30, "sending"), (7200, "unknown")])
+def test_lease_by_a_clock_a_little_ahead_is_another_sender_s_and_far_ahead_a_fault(
+    waiting: Service, ahead_s: int, status: str
+) -> None:
+    waiting.later(seconds=ahead_s)
+    claim_and_die(waiting)
+    waiting.later(seconds=-ahead_s)
+    assert waiting.send() == SendReport()
+    assert waiting.message().status == status
+
+
 @pytest.mark.parametrize(("left", "attempts"), [(True, 0), (False, 1)])
 def test_message_of_a_dead_sender_is_looked_for_before_it_is_sent(
     waiting: Service, left: bool, attempts: int

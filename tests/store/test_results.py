@@ -1,10 +1,14 @@
 from __future__ import annotations
 
+import json
+from datetime import time
+
 import pytest
 from factories import MONDAY, NOON, Home
 from sqlalchemy.exc import IntegrityError
 
 from alerts.store import documents, fields, results
+from alerts.store.results import NewResult
 from alerts.store.session import Sessions
 from alerts.store.tables import LabResult
 
@@ -93,3 +97,42 @@ def test_replaced_result_waits_for_no_field(sessions: Sessions, document_id: int
     with sessions.read() as session:
         [group] = results.unmatched(session)
     assert [row.rfv for row, _ in group.results] == [210.0]
+
+
+def test_results_stored_together_are_those_stored_singly(
+    sessions: Sessions, home: Home, document_id: int
+) -> None:
+    values = {
+        "field_id": home.field_id,
+        "cutting": 2,
+        "sampled_at": time(7, 10),
+        "late_in_day": True,
+        "spots": 3,
+        "remark": "cool night, 4 °C",
+        "rfq": 190.5,
+        "ndf": 38.2,
+        "computed_rfv": 201.25,
+        "computed_rfq": None,
+    }
+    singly = build(document_id, "one", **values)
+    said = {**singly.model_dump(), "readings": json.dumps(singly.readings)}
+    with sessions.write() as session:
+        results.add_result(session, singly)
+        news = [
+            NewResult(**{name: said[name] for name in NewResult._fields} | {"identity": identity})
+            for identity in ("two", "three")
+        ]
+        results.add_new(session, news)
+    with sessions.read() as session:
+        one, two, three = results.of_document(session, document_id)
+    apart = {"id", "identity"}
+    assert (two.identity, three.identity) == ("two", "three")
+    assert one.id is not None and one.id < (two.id or 0) < (three.id or 0)
+    assert one.model_dump(exclude=apart) == two.model_dump(exclude=apart)
+    assert two.model_dump(exclude=apart) == three.model_dump(exclude=apart)
+
+
+def test_no_results_stored_together_change_nothing(sessions: Sessions, document_id: int) -> None:
+    with sessions.write() as session:
+        results.add_new(session, [])
+        assert results.of_document(session, document_id) == []

@@ -14,7 +14,15 @@ from sqlalchemy.exc import IntegrityError
 from sqlmodel import SQLModel, select
 
 from alerts.domain.errors import ConfigurationError
-from alerts.store.session import MIGRATIONS, Sessions, build_engine, downgrade, upgrade
+from alerts.store import revisions
+from alerts.store.session import (
+    MIGRATIONS,
+    Sessions,
+    build_engine,
+    downgrade,
+    newest_by_name,
+    upgrade,
+)
 from alerts.store.tables import Area, FarmField
 
 
@@ -131,3 +139,7 @@ def test_reader_sees_the_state_before_an_open_write(sessions: Sessions, home: Ho
             assert session.get_one(Area, home.area_id).name == AREA
     with sessions.read() as session:
         assert session.get_one(Area, home.area_id).name == "Elsewhere"
+
+
+def test_newest_revision_is_the_one_the_files_are_named_by() -> None:
+    assert newest_by_name() == revisions.newest()

@@ -104,3 +104,24 @@ def test_fault_of_ours_is_a_page_without_its_words(web_service: Service) -> None
     assert "Something broke on our side" in answer.text
     assert "secret" not in answer.text
     assert answer.headers["Content-Security-Policy"] == HEADERS["Content-Security-Policy"]
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "leads_to"),
+    [
+        ("GET", "/signup/", "/signup"),
+        ("GET", "/areas//", "/areas"),
+        ("GET", "/nowhere/%5Cevil.example.org/", "/nowhere/%5Cevil.example.org"),
+        ("GET", "/%5Cevil.example.org/", "/%5Cevil.example.org"),
+        ("GET", "/%2Fevil.example.org/", None),
+        ("POST", "/signup/", None),
+        ("POST", "/stop/..%2F", None),
+        ("GET", "/api/v1/areas/", None),
+    ],
+)
+def test_slash_too_many_leads_to_the_page_and_to_no_host_that_the_visitor_names(
+    ask: Ask, method: str, path: str, leads_to: str | None
+) -> None:
+    answer = ask(method, path, headers={"Host": "evil.example.org"})
+    assert answer.headers.get("location") == leads_to
+    assert answer.status_code == (404 if leads_to is None else 307)
