@@ -274,6 +274,9 @@ def sentinels(service: Service) -> set[str]:
     return found
 
 
+REQUEST_ID = "x-request-id"  # drawn by chance, and so are the digits it holds
+
+
 @pytest.mark.parametrize(
     "path",
     [
@@ -289,7 +292,8 @@ def test_nothing_private_is_ever_shown(path: str, ask: Ask, secretive: Service) 
     for query in ("", "?index=rfv&method=nir", "?place=Quietfield&from=2027-05-01"):
         answer = ask("GET", path + query)
         assert answer.status_code == 200
-        shown = (answer.text + str(dict(answer.headers))).casefold()
+        headers = {name: value for name, value in answer.headers.items() if name != REQUEST_ID}
+        shown = (answer.text + str(headers)).casefold()
         if "place=" in query and path == PATH:
             shown = shown.replace("place=quietfield", "")  # what the visitor typed comes back
         if path == f"{PATH}/chart.svg":
