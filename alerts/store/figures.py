@@ -1,6 +1,6 @@
 """Counts for whoever watches the service from outside: what waits, since when, and what went wrong.
 
-Each is a count or a minimum over an index, since it is asked every few seconds.
+In large tables each is a count or a minimum over an index, since it is asked every few seconds.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 
 from prometheus_client import CollectorRegistry, Histogram
 from prometheus_client.core import GaugeMetricFamily, Metric
@@ -57,8 +57,7 @@ def _messages(figures: Figures) -> Iterator[Metric]:
     )
 
 
-def _backlogs(name: str, what: str, backlogs: dict[str, Backlog] | object) -> Iterator[Metric]:
-    assert isinstance(backlogs, dict)
+def _backlogs(name: str, what: str, backlogs: Mapping[str, Backlog]) -> Iterator[Metric]:
     number = GaugeMetricFamily(f"cutcall_{name}_messages", f"Number of {what}", labels=["channel"])
     age = GaugeMetricFamily(
         f"cutcall_{name}_age_seconds", f"Age of the oldest of the {what}", labels=["channel"]
