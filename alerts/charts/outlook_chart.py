@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Literal
 
 from alerts.charts.words import ChartWords
-from alerts.domain.outlook import DayAhead
+from alerts.domain.days_ahead import DayAhead
 from alerts.domain.records import Index, Method
 
 Format = Literal["svg", "png"]
@@ -36,7 +37,7 @@ class OutlookChart:
     today: date
     standing_target: float  # [index points; % of DM for NDF]
     results: tuple[ChartResult, ...] = ()
-    days: tuple[DayAhead, ...] = ()
+    days: Sequence[DayAhead] = ()
     start_p10: date | None = None
     start_median: date | None = None
     start_p90: date | None = None

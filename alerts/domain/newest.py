@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 from datetime import date
-from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,13 +13,13 @@ from alerts.agronomy.scale import Floats
 from alerts.domain.area_fit import STEM_KINDS
 from alerts.domain.area_group import AreaGroup
 from alerts.domain.records import Index
-from alerts.domain.snapshot import AreaSnapshot
+from alerts.domain.snapshot import Snapshot
 
+Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
 
-@dataclass(frozen=True, slots=True)
-class Newest:
+class Newest(NamedTuple):
     """What is said of a field's evidence.
 
     ``value`` None with ``is_area``: on no day were enough fields sampled to name one.
@@ -36,7 +35,7 @@ class Newest:
 
 
 class NewestResults:
-    """The results to name for a farm's fields.
+    """The results to name for the fields of a group's farms that want an index.
 
     A field's own come before one of its farm, and these before the area's; among each, the farm's
     index before another. Of other farms' fields no single result is named, since it may be a
@@ -44,58 +43,90 @@ class NewestResults:
     laboratories' results before stem readings.
     """
 
-    def __init__(
-        self,
-        area: AreaSnapshot,
-        group: AreaGroup,
-        places: NDArray[np.intp],
-        wanted: Index,
-        enough: float,
-    ) -> None:
+    def __init__(self, snapshot: Snapshot, group: AreaGroup, wanted: Index, enough: float) -> None:
         evidence = group.evidence
-        self._area, self._group, self._evidence = area, group, evidence
+        self._snapshot, self._group, self._evidence = snapshot, group, evidence
         self._wanted, self._enough = wanted, enough
-        self._values = {Index.RFV: evidence.rfv, Index.RFQ: evidence.rfq, Index.NDF: evidence.ndf}
-        self._farms = np.isin(evidence.field, places)
-        self._indexes = sorted(self._values, key=lambda index: index is not wanted)
+        values = {Index.RFV: evidence.rfv, Index.RFQ: evidence.rfq, Index.NDF: evidence.ndf}
+        self._indexes = sorted(values, key=lambda index: index is not wanted)
+        self._values = np.stack([values[index] for index in self._indexes])
+        # Of one day's results the first comes last: whatever is put in later stands.
+        order = np.lexsort((-np.arange(evidence.day.size), evidence.day))
+        self._rank = np.empty(order.size + 1, dtype=np.intp)
+        self._rank[order], self._rank[-1] = np.arange(order.size), -1
+        self._last = np.full((len(self._indexes), group.members.size), -1, dtype=np.intp)
+        for last, of_index in zip(self._last, self._values, strict=True):
+            speaking = order[~np.isnan(of_index[order])]
+            last[evidence.field[speaking]] = speaking
+        own = evidence.field[~np.isnan(self._values[0])]
+        self._own = np.bincount(own, minlength=group.members.size)
+        self._of_area: dict[int, Newest] = {}
 
-    def of(self, place: int) -> Newest:
-        """The newest of one field; ``place`` is its position in the group."""
-        mine: Flags = self._evidence.field == place
-        own = int((mine & self._speaks(self._wanted)).sum())
-        for whose in (mine, self._farms):
-            for index in self._indexes:
-                chosen = np.flatnonzero(whose & self._speaks(index))
-                if chosen.size:
-                    last = int(chosen[np.argmax(self._evidence.day[chosen])])
-                    return Newest(
-                        own=own,
-                        on=date.fromordinal(int(self._evidence.day[last])),
-                        value=float(self._values[index][last]),
-                        index=index,
-                        stands_in="" if whose is mine else self._name(last),
-                    )
-        return self._of_area
+    def of_farms(self, places: Ints) -> list[list[Newest]]:
+        """The newest of each field of farms; ``places`` are their positions in the group, shape
+        (farms, n)."""
+        if not self._evidence.day.size:
+            return [self._not_sampled(of_farm) for of_farm in places.tolist()]
+        last = self._last[:, places]
+        mine, mine_index = _first_known(last)
+        # The newest of a farm's fields, in each index.
+        at = self._rank[last].argmax(axis=-1)[..., None]
+        of_farm = np.take_along_axis(last, at, axis=-1)[..., 0]
+        near, near_index = _first_known(of_farm)
+        stand_in = mine < 0
+        chosen = np.where(stand_in, near[:, None], mine)
+        index = np.where(stand_in, near_index[:, None], mine_index)
+        named = zip(
+            near.tolist(),
+            places.tolist(),
+            self._own[places].tolist(),
+            self._evidence.day[chosen].tolist(),
+            self._values[index, chosen].tolist(),
+            index.tolist(),
+            stand_in.tolist(),
+            strict=True,
+        )
+        return [
+            self._not_sampled(of_farm) if newest < 0 else list(self._name_each(newest, *of_fields))
+            for newest, of_farm, *of_fields in named
+        ]
 
-    @cached_property
-    def _of_area(self) -> Newest:
-        return self._middle_of_area()
-
-    def _speaks(self, index: Index) -> Flags:
-        return ~np.isnan(self._values[index])
+    def _name_each(
+        self,
+        near: int,
+        own: Sequence[int],
+        day: Sequence[int],
+        value: Sequence[float],
+        index: Sequence[int],
+        stand_in: Sequence[bool],
+    ) -> Iterator[Newest]:
+        name = self._name(near) if any(stand_in) else ""
+        for of_field in zip(own, day, value, index, stand_in, strict=True):
+            number, on, said, at, not_own = of_field
+            yield Newest(
+                number, date.fromordinal(on), said, self._indexes[at], name if not_own else ""
+            )
 
     def _name(self, result: int) -> str:
         place = int(self._group.members[self._evidence.field[result]])
-        return self._area.fields[place].name
+        return self._snapshot.fields.name[place]
 
-    def _middle_of_area(self) -> Newest:
-        others = ~self._farms
-        if not others.any():
+    def _not_sampled(self, places: Sequence[int]) -> list[Newest]:
+        """What the area says to the fields of a farm that has no result."""
+        unit = int(self._group.stands.unit[places[0]])
+        if unit not in self._of_area:
+            self._of_area[unit] = self._middle_of_area(unit)
+        return [self._of_area[unit]] * len(places)
+
+    def _middle_of_area(self, unit: int) -> Newest:
+        here = self._group.unit_of_result == unit
+        if not here.any():
             return Newest(0, None, None, self._wanted)
+        name = self._snapshot.areas[int(self._group.units[unit])].name
         stems = np.isin(self._evidence.kind, STEM_KINDS)
-        for index in self._indexes:
-            for chosen in (others & ~stems, others):
-                found = self._newest_day(chosen & self._speaks(index), self._values[index])
+        for index, values in zip(self._indexes, self._values, strict=True):
+            for chosen in (here & ~stems, here):
+                found = self._newest_day(chosen & ~np.isnan(values), values)
                 if found is not None:
                     day, middles = found
                     return Newest(
@@ -103,11 +134,11 @@ class NewestResults:
                         on=date.fromordinal(day),
                         value=round(float(np.median(middles)), 2),
                         index=index,
-                        stands_in=self._area.name,
+                        stands_in=name,
                         is_area=True,
                         area_fields=len(middles),
                     )
-        return Newest(0, None, None, self._wanted, self._area.name, is_area=True)
+        return Newest(0, None, None, self._wanted, name, is_area=True)
 
     def _newest_day(self, chosen: Flags, values: Floats) -> tuple[int, Sequence[float]] | None:
         """The last day on which enough fields were sampled, with the mean of each of them."""
@@ -118,3 +149,9 @@ class NewestResults:
             if sampled.size >= self._enough:
                 return int(day), [float(values[on & (fields == one)].mean()) for one in sampled]
         return None
+
+
+def _first_known(last: Ints) -> tuple[Ints, Ints]:
+    """Along the indexes, first axis: the first result that there is (-1: none), and its index."""
+    which = (last >= 0).argmax(axis=0)
+    return np.take_along_axis(last, which[None], axis=0)[0], which

@@ -1,8 +1,9 @@
-"""From an area's results to the start date of each field and farm.
+"""From areas' results to the start date of each field and farm.
 
 This is where published numbers (guidelines), what is known (snapshot) and the arithmetic (agronomy)
 meet. All fields of an area on the same cutting learn from each other (``area_fit``); each farm's
-fields are then put together, with what they share, into one start date.
+fields are then put together, with what they share, into one start date. Many areas are worked out
+at once; none of them learns from another.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import chain
 from math import ceil
 from typing import NamedTuple
 
@@ -18,13 +20,14 @@ import numpy as np
 from alerts.agronomy import goals
 from alerts.agronomy.scale import to_scale
 from alerts.domain.area_clock import AreaClock, calendar_clock, heat_clock
-from alerts.domain.area_fit import AreaFit, on_scale
+from alerts.domain.area_fit import on_scale
 from alerts.domain.area_group import AreaGroup
-from alerts.domain.farm_batch import FarmBatch, Starts
+from alerts.domain.days_ahead import DayAhead, DaysAhead
+from alerts.domain.farm_batch import FarmBatch, Flags, Starts
 from alerts.domain.guidelines import GuidelineSet
-from alerts.domain.newest import Newest, NewestResults
-from alerts.domain.records import Index
-from alerts.domain.snapshot import AreaSnapshot, FarmPlan, share_days
+from alerts.domain.newest import NewestResults
+from alerts.domain.records import Index, WhichLoad
+from alerts.domain.snapshot import AreaPlan, FarmPlan, Snapshot, share_days
 
 HORIZON_DAYS = 75
 """How far ahead a start date is looked for; beyond it, the season says nothing yet."""
@@ -34,9 +37,6 @@ LOOK_BACK_DAYS = 45
 
 DAYS_SHOWN = 15
 """Days of the outlook kept for pages and emails, today included."""
-
-FIELDS_AT_ONCE = 100
-"""Fields of farms that are put together at once: more only take more memory."""
 
 NEXT_SAMPLE_DAYS = 3
 """Days to the next clip where nobody says when it is: two clips a week."""
@@ -52,16 +52,6 @@ class StartDates:
     chance_within_notice: float  # that the start date falls on or before today + notice
     waiting: tuple[float, ...]  # chance that starting k days from now misses, k = 0, 1, ...
     load: tuple[float, ...] = ()  # standing quality, then, of the load that must meet the target
-
-
-@dataclass(frozen=True, slots=True)
-class DayAhead:
-    """Standing quality on one day: median and 80 % range [index units]."""
-
-    day: date
-    median: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +76,7 @@ class FieldOutlook:
     change_per_day: float  # expected fall (RFV, RFQ) or rise (NDF) a day from today
     own_days: float
     start: StartDates
-    days: tuple[DayAhead, ...]
+    days: Sequence[DayAhead]
     meets_today: float  # chance that the standing crop still meets the target today
     last_index: Index | None = None  # of last_value, where it is not the farm's own index
     sample_worth_days: float = 0.0  # by how much a clip on the next sampling day narrows the range
@@ -127,25 +117,25 @@ def standing_target(farm: FarmPlan) -> float:
 
 
 def look_ahead(
-    snapshot: AreaSnapshot, guidelines: GuidelineSet, today: date, sample_on: date | None = None
+    snapshot: Snapshot,
+    guidelines: GuidelineSet,
+    today: date,
+    sample_on: Sequence[date] | None = None,
 ) -> tuple[FarmOutlook, ...]:
-    """Outlook of every farm about which the area's results, or its heat, say anything.
+    """Outlook of every farm about which its area's results, or heat, say anything, in order.
 
-    ``sample_on`` is the next sampling day, for what a clip then would be worth.
+    ``sample_on`` is each area's next sampling day, for what a clip then would be worth.
     """
-    area = _Area(snapshot, guidelines, today, sample_on or today + timedelta(days=NEXT_SAMPLE_DAYS))
-    return tuple(area.outlooks())
+    usual = today + timedelta(days=NEXT_SAMPLE_DAYS)
+    days = [usual] * len(snapshot.areas) if sample_on is None else sample_on
+    return tuple(_Look(snapshot, guidelines, today, days).outlooks())
 
 
-@dataclass(frozen=True, slots=True)
-class _Harvest:
+class _Harvest(NamedTuple):
     """What a farm's crew has to cut next: its fields of the earliest cutting."""
 
-    position: int  # in AreaSnapshot.farms
-    farm: FarmPlan
-    cutting: int
-    members: tuple[int, ...]  # positions in AreaSnapshot.fields
-    own_days: tuple[float, ...]
+    farm: int  # position in Snapshot.farms
+    members: tuple[int, ...]  # positions in Snapshot.fields
     under_way: bool
 
 
@@ -157,192 +147,201 @@ class _Kind(NamedTuple):
     fields: int
 
 
-class _Area:
-    """One area on one day."""
+class _Look:
+    """Areas on one day."""
 
     def __init__(
-        self, snapshot: AreaSnapshot, guidelines: GuidelineSet, today: date, sample_on: date
+        self,
+        snapshot: Snapshot,
+        guidelines: GuidelineSet,
+        today: date,
+        sample_on: Sequence[date],
     ) -> None:
         self.snapshot, self.guidelines, self.today = snapshot, guidelines, today
-        self.sample_on = sample_on
-        self._groups: dict[int, AreaGroup] = {}
-
-    def clock(self, cutting: int) -> AreaClock:
-        """Degree days for the first cutting where the weather is known; else the calendar."""
-        first = self.today.toordinal() - LOOK_BACK_DAYS
-        oldest = self.snapshot.results.day
-        if oldest.size:
-            first = min(first, int(oldest.min()))
+        self.sample_on = np.array([day.toordinal() for day in sample_on], dtype=np.intp)
+        harvest_days = np.array([farm.harvest_days for farm in snapshot.farms], dtype=np.float64)
+        fields = snapshot.fields
+        self.own_days = share_days(harvest_days, fields.farm, fields.acres)
         # A start on the horizon is judged by the loads that follow it.
-        longest = max((farm.harvest_days for farm in self.snapshot.farms), default=0.0)
-        last = self.today.toordinal() + HORIZON_DAYS + ceil(longest) + 1
-        if cutting != 1:
-            return calendar_clock(first, last)
+        after = ceil(harvest_days.max(initial=0.0)) + 1
+        self._last = today.toordinal() + HORIZON_DAYS + after
+        oldest = int(snapshot.results.day.min(initial=today.toordinal()))
+        self._first = min(today.toordinal() - LOOK_BACK_DAYS, oldest)
+
+    def outlooks(self) -> Iterator[FarmOutlook]:
+        """Those of all farms of which something is known, in the farms' order."""
+        kinds: dict[_Kind, list[_Harvest]] = {}
+        for cutting, harvest in self._harvests():
+            wanted = self.snapshot.farms[harvest.farm].index
+            kind = _Kind(cutting, wanted, len(harvest.members))
+            kinds.setdefault(kind, []).append(harvest)
+        groups = {cutting: self._group(cutting) for cutting in {kind.cutting for kind in kinds}}
+        found: dict[int, FarmOutlook] = {}
+        for kind, harvests in kinds.items():
+            group = groups[kind.cutting]
+            known = frozenset(group.units[group.knows(kind.wanted)].tolist())
+            area = self.snapshot.area
+            some = [harvest for harvest in harvests if int(area[harvest.farm]) in known]
+            if some:
+                made = _Records(self, group, kind, some).outlooks()
+                found |= zip((harvest.farm for harvest in some), made, strict=True)
+        return (found[farm] for farm in sorted(found))
+
+    def _harvests(self) -> Iterator[tuple[int, _Harvest]]:
+        """The cutting and the fields of each farm's harvest."""
+        by_farm: dict[int, list[int]] = {}
+        for place, farm in enumerate(self.snapshot.fields.farm.tolist()):
+            by_farm.setdefault(farm, []).append(place)
+        cuttings: list[int] = self.snapshot.fields.cutting.tolist()
+        for farm, places in sorted(by_farm.items()):
+            # Fields already cut are on a later cutting; the crew's present harvest is the earliest.
+            cutting = min(cuttings[place] for place in places)
+            members = tuple(place for place in places if cuttings[place] == cutting)
+            yield cutting, _Harvest(farm, members, under_way=len(members) < len(places))
+
+    def _group(self, cutting: int) -> AreaGroup:
+        clock = self._heat_clock if cutting == 1 else self._calendar
+        return AreaGroup(self.snapshot, self.guidelines, self.today, cutting, clock)
+
+    def _calendar(self, area: AreaPlan) -> AreaClock:
+        return calendar_clock(self._first, self._last)
+
+    def _heat_clock(self, area: AreaPlan) -> AreaClock:
+        """Degree days where the weather is known; else the calendar."""
         return heat_clock(
-            self.snapshot.heat,
+            area.heat,
             self.guidelines,
             season=self.snapshot.season_first_day.toordinal(),
             today=self.today.toordinal(),
-            first=first,
-            last=last,
+            first=self._first,
+            last=self._last,
         )
-
-    def group(self, cutting: int) -> AreaGroup:
-        if cutting not in self._groups:
-            self._groups[cutting] = AreaGroup(
-                self.snapshot, self.guidelines, self.today, cutting, self.clock(cutting)
-            )
-        return self._groups[cutting]
-
-    def outlooks(self) -> list[FarmOutlook]:
-        """Those of all farms of which something is known, in the farms' order."""
-        kinds: dict[_Kind, list[_Harvest]] = {}
-        for harvest in self._harvests():
-            kind = _Kind(harvest.cutting, harvest.farm.index, len(harvest.members))
-            kinds.setdefault(kind, []).append(harvest)
-        found: dict[int, FarmOutlook] = {}
-        for kind, harvests in kinds.items():
-            group = self.group(kind.cutting)
-            fit = group.fit(kind.wanted)
-            if fit is None:
-                continue
-            at_once = max(1, FIELDS_AT_ONCE // kind.fields)
-            for first in range(0, len(harvests), at_once):
-                some = harvests[first : first + at_once]
-                made = _Records(self, group, fit, some).outlooks()
-                found |= zip((harvest.position for harvest in some), made, strict=True)
-        return [found[position] for position in sorted(found)]
-
-    def _harvests(self) -> Iterator[_Harvest]:
-        by_farm: dict[int, list[int]] = {}
-        for place, field in enumerate(self.snapshot.fields):
-            by_farm.setdefault(field.farm, []).append(place)
-        fields = self.snapshot.fields
-        for position, places in sorted(by_farm.items()):
-            farm = self.snapshot.farms[position]
-            # Fields already cut are on a later cutting; the crew's present harvest is the earliest.
-            cutting = min(fields[i].cutting for i in places)
-            shares = share_days(farm, [fields[i] for i in places]).tolist()
-            mine = [k for k, i in enumerate(places) if fields[i].cutting == cutting]
-            yield _Harvest(
-                position,
-                farm,
-                cutting,
-                members=tuple(places[k] for k in mine),
-                own_days=tuple(shares[k] for k in mine),
-                under_way=len(mine) < len(places),
-            )
 
 
 class _Records:
     """The outlooks of farms of a kind, made of the numbers of their batch."""
 
     def __init__(
-        self, area: _Area, group: AreaGroup, fit: AreaFit, harvests: Sequence[_Harvest]
+        self, look: _Look, group: AreaGroup, kind: _Kind, harvests: Sequence[_Harvest]
     ) -> None:
-        self.area, self.group, self.fit, self.harvests = area, group, fit, harvests
-        self.today, index = area.today.toordinal(), fit.index
-        targets = [standing_target(harvest.farm) for harvest in harvests]
-        members = np.array([harvest.members for harvest in harvests], dtype=np.intp)
+        self.look, self.group, self.kind, self.harvests = look, group, kind, harvests
+        self.farms = [look.snapshot.farms[harvest.farm] for harvest in harvests]
+        self.targets = [standing_target(farm) for farm in self.farms]
+        self.members = np.array([harvest.members for harvest in harvests], dtype=np.intp)
+        self.places = np.searchsorted(group.members, self.members)
+        self.unit = group.stands.unit[self.places[:, 0]]
+        self.enough = look.guidelines.value("alerts.fields_for_area")
+        self.today = look.today.toordinal()
+        self.fit = group.fit(kind.wanted)
         self.batch = FarmBatch(
             group,
-            fit,
-            [harvest.farm for harvest in harvests],
-            places=np.searchsorted(group.members, members),
-            own_days=np.array([harvest.own_days for harvest in harvests]),
-            target=to_scale(np.array(targets), falls=index.falls),
+            self.fit,
+            places=self.places,
+            own_days=look.own_days[self.members],
+            target=to_scale(np.array(self.targets), falls=kind.wanted.falls),
+            notice_days=np.array([farm.notice_days for farm in self.farms], dtype=np.float64),
+            average=np.array([farm.which_load is WhichLoad.AVERAGE for farm in self.farms]),
             today=self.today,
             days_shown=DAYS_SHOWN,
         )
-        clip = on_scale(area.guidelines[f"result_sd.nir.{index}"], index)
-        worth = self.batch.sample_worth(area.sample_on.toordinal(), clip)
-        self.targets = targets
-        self.worth: list[list[float]] = worth.round(2).tolist()
-        self.meets: list[list[float]] = self.batch.meets_today().round(4).tolist()
-        self.days: list[list[list[list[float]]]] = self.batch.days_ahead().round(2).tolist()
-        self.shown = [area.today + timedelta(days=k) for k in range(DAYS_SHOWN)]
-        self.of_farms = _dates(self.batch.farm_starts(), self.today)
-        shape = members.shape
-        of_fields = _dates(self.batch.field_starts(), self.today)
-        self.of_fields = [of_fields[k * shape[1] : (k + 1) * shape[1]] for k in range(shape[0])]
 
-    def outlooks(self) -> list[FarmOutlook]:
-        return [self._outlook(number) for number in range(len(self.harvests))]
+    def outlooks(self) -> Iterator[FarmOutlook]:
+        """In the order of the farms."""
+        fields, size = self._fields(), self.members.shape[1]
+        starts = _dates(self.batch.farm_starts(), self.today)
+        rough = self._are_rough().tolist()
+        follows_heat = self.group.clocks.follows_heat[self.unit].tolist()
+        for number, order in enumerate(self.batch.order.tolist()):
+            yield FarmOutlook(
+                farm=self.farms[number],
+                cutting=self.kind.cutting,
+                start=starts[number],
+                fields=tuple(fields[number * size + at] for at in order),
+                under_way=self.harvests[number].under_way,
+                rough=rough[number],
+                follows_heat=follows_heat[number],
+            )
 
-    def _outlook(self, number: int) -> FarmOutlook:
-        harvest = self.harvests[number]
-        places = self.batch.places[number]
-        enough = self.area.guidelines.value("alerts.fields_for_area")
-        newest = NewestResults(self.area.snapshot, self.group, places, harvest.farm.index, enough)
-        return FarmOutlook(
-            farm=harvest.farm,
-            cutting=harvest.cutting,
-            start=self.of_farms[number],
-            fields=tuple(
-                self._field(number, at, newest.of(int(places[at])))
-                for at in self.batch.order[number].tolist()
-            ),
-            under_way=harvest.under_way,
-            rough=self._is_rough(number, enough),
-            follows_heat=self.group.clock.follows_heat,
-        )
+    def _are_rough(self) -> Flags:
+        """No result of a farm, and too few of its neighbors to speak for the area."""
+        sampled = np.unique(self.group.evidence.field[self.fit.used])
+        number = np.bincount(self.group.stands.unit[sampled], minlength=self.group.units.size)
+        rough: Flags = ~self.batch.sampled.any(axis=1) & (number[self.unit] < self.enough)
+        return rough
 
-    def _is_rough(self, number: int, enough: float) -> bool:
-        """No result of this farm, and too few of its neighbors to speak for the area."""
-        if self.batch.sampled[number].any():
-            return False
-        return np.unique(self.group.evidence.field[self.fit.used]).size < enough
-
-    def _field(self, number: int, at: int, newest: Newest) -> FieldOutlook:
-        harvest = self.harvests[number]
-        plan = self.area.snapshot.fields[harvest.members[at]]
-        days = tuple(
-            DayAhead(day, *values)
-            for day, values in zip(self.shown, self.days[number][at], strict=True)
-        )
-        return FieldOutlook(
-            field_id=plan.id,
-            name=plan.name,
-            cutting=plan.cutting,
-            index=harvest.farm.index,
-            standing_target=self.targets[number],
-            results=newest.own,
-            last_on=newest.on,
-            last_value=newest.value,
-            last_index=None if newest.index is harvest.farm.index else newest.index,
-            stands_in=newest.stands_in,
-            change_per_day=abs(days[1].median - days[0].median),
-            own_days=harvest.own_days[at],
-            start=self.of_fields[number][at],
-            days=days,
-            meets_today=self.meets[number][at],
-            sample_worth_days=self.worth[number][at],
-            is_area=newest.is_area,
-            area_fields=newest.area_fields,
-        )
+    def _fields(self) -> list[FieldOutlook]:
+        """Farm after farm, each one's fields as ``members`` has them."""
+        index, table = self.kind.wanted, self.look.snapshot.fields
+        wanted = NewestResults(self.look.snapshot, self.group, index, self.enough)
+        clip = on_scale(self.look.guidelines[f"result_sd.nir.{index}"], index)
+        sample_on = self.look.sample_on[self.group.units[self.unit]]
+        days = self.batch.days_ahead().round(2)
+        shape = -1, days.shape[2]
+        change = np.abs(days[:, :, 1, 0] - days[:, :, 0, 0])
+        size = self.members.shape[1]
+        return [
+            FieldOutlook(
+                field_id=field_id,
+                name=table.name[member],
+                cutting=self.kind.cutting,
+                index=index,
+                standing_target=target,
+                results=newest.own,
+                last_on=newest.on,
+                last_value=newest.value,
+                last_index=None if newest.index is index else newest.index,
+                stands_in=newest.stands_in,
+                change_per_day=change_per_day,
+                own_days=own_days,
+                start=start,
+                days=DaysAhead(self.look.today, tuple(median), tuple(low), tuple(high)),
+                meets_today=meets_today,
+                sample_worth_days=worth,
+                is_area=newest.is_area,
+                area_fields=newest.area_fields,
+            )
+            for (
+                field_id,
+                member,
+                target,
+                newest,
+                change_per_day,
+                own_days,
+                start,
+                median,
+                low,
+                high,
+                meets_today,
+                worth,
+            ) in zip(
+                table.id[self.members].ravel().tolist(),
+                self.members.ravel().tolist(),
+                np.repeat(self.targets, size).tolist(),
+                chain.from_iterable(wanted.of_farms(self.places)),
+                change.ravel().tolist(),
+                self.look.own_days[self.members].ravel().tolist(),
+                _dates(self.batch.field_starts(), self.today),
+                *(days[..., which].reshape(shape).tolist() for which in range(3)),
+                self.batch.meets_today().round(4).ravel().tolist(),
+                self.batch.sample_worth(sample_on, clip).round(2).ravel().tolist(),
+                strict=True,
+            )
+        ]
 
 
 def _dates(starts: Starts, today: int) -> list[StartDates]:
     """One for each farm or field, in order."""
-    quantiles = starts.quantiles.reshape(-1, 3).tolist()
     width = starts.waiting.shape[-1]
-    waiting = starts.waiting.reshape(-1, width).round(4).tolist()
-    load = starts.load.reshape(-1, width).round(2).tolist()
-    within = starts.within_notice.reshape(-1).round(4).tolist()
+    first, beyond = today - LOOK_BACK_DAYS, today + HORIZON_DAYS + 1
+    told = [date.fromordinal(day) for day in range(first, beyond)]
+    days: list[date | None] = [*told, None]
     return [
-        StartDates(
-            p10=_date(early, today),
-            median=_date(middle, today),
-            p90=_date(late, today),
-            chance_within_notice=within[k],
-            waiting=tuple(waiting[k]),
-            load=tuple(load[k]),
+        StartDates(days[early], days[middle], days[late], within, tuple(waiting), tuple(load))
+        for (early, middle, late), within, waiting, load in zip(
+            (np.clip(starts.quantiles, first, beyond) - first).reshape(-1, 3).tolist(),
+            starts.within_notice.reshape(-1).round(4).tolist(),
+            starts.waiting.reshape(-1, width).round(4).tolist(),
+            starts.load.reshape(-1, width).round(2).tolist(),
+            strict=True,
         )
-        for k, (early, middle, late) in enumerate(quantiles)
     ]
-
-
-def _date(day: int, today: int) -> date | None:
-    if day > today + HORIZON_DAYS:
-        return None
-    return date.fromordinal(max(day, today - LOOK_BACK_DAYS))

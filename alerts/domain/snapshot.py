@@ -1,10 +1,11 @@
-"""What is known of an area at one moment, as the projection wants it: plans and arrays."""
+"""What is known of areas at one moment, as the projection wants it: plans and arrays."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,10 @@ from numpy.typing import NDArray
 from alerts.domain.area_clock import DailyHeat
 from alerts.domain.area_fit import RESULT_KINDS
 from alerts.domain.records import Index, Method, WhichLoad
+
+Ints = NDArray[np.intp]
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,18 +33,24 @@ class FarmPlan:
     notice_days: int
 
 
+NEVER = 0
+"""The day number of what has not happened."""
+
+
 @dataclass(frozen=True, slots=True)
-class FieldPlan:
-    id: int
-    farm: int  # position in AreaSnapshot.farms
-    name: str
-    cutting: int
-    acres: float | None
-    grass_pct: float
-    watched: bool
-    soil: str = ""
-    slope: str = ""
-    cut_on: date | None = None  # when the cutting before this one was taken
+class FieldTable:
+    """Open fields, those of one area next to each other; everything has shape (fields,)."""
+
+    id: Ints
+    farm: Ints  # position in Snapshot.farms
+    name: Sequence[str]
+    cutting: Ints
+    acres: Floats  # NaN: nobody said
+    grass_pct: Floats
+    watched: Flags
+    soil: Sequence[str]
+    slope: Sequence[str]
+    cut_on: Ints  # day number of the cut before this cutting; NEVER: none, or none known
 
 
 REGROWTH_FROM_DAYS = 14
@@ -53,20 +64,73 @@ def is_too_young(cut_on: date | None, sampled_on: date) -> bool:
     return cut_on is not None and 0 < (sampled_on - cut_on).days < REGROWTH_FROM_DAYS
 
 
-def share_days(farm: FarmPlan, fields: Sequence[FieldPlan]) -> NDArray[np.float64]:
-    """Days of the farm's harvest that each of all its fields takes: by acres, evenly where acres
-    are unsaid. A field already cut keeps its share, so that the rest is not given more."""
-    acres = [field.acres for field in fields]
-    known = [a for a in acres if a is not None]
-    typical = sum(known) / len(known) if known else 1.0
-    size = np.array([typical if a is None else a for a in acres], dtype=np.float64)
-    size = size if size.sum() > 0 else np.ones_like(size)
-    shares: NDArray[np.float64] = farm.harvest_days * size / size.sum()
+class _Standing(Protocol):
+    """What a field's crop is known by."""
+
+    @property
+    def cutting(self) -> int: ...
+    @property
+    def cut_on(self) -> date | None: ...
+
+
+def belongs_to_open_cutting(field: _Standing, cutting: int | None, sampled_on: date) -> bool:
+    """Whether a sample is of the crop that stands on the field now, and speaks for it."""
+    if is_too_young(field.cut_on, sampled_on):
+        return False
+    return is_after_last_cut(field, cutting, sampled_on)
+
+
+def is_after_last_cut(field: _Standing, cutting: int | None, sampled_on: date) -> bool:
+    """Whether a sample was taken since the last cut, be it too soon after to count."""
+    if field.cut_on is not None and sampled_on <= field.cut_on:
+        return False
+    return cutting is None or cutting == field.cutting
+
+
+ANY_CUTTING = 0
+"""The number of a cutting that nobody said."""
+
+
+def belong_to_open_cuttings(fields: FieldTable, field: Ints, cutting: Ints, day: Ints) -> Flags:
+    """:func:`belongs_to_open_cutting` of many samples.
+
+    ``field`` gives each one's place in ``fields``, ``day`` its day number; all have shape
+    (results,).
+    """
+    cut_on = fields.cut_on[field]
+    right = (cutting == ANY_CUTTING) | (cutting == fields.cutting[field])
+    old_enough: Flags = (cut_on == NEVER) | (day - cut_on >= REGROWTH_FROM_DAYS)
+    return right & old_enough
+
+
+def share_days(harvest_days: Floats, farm: Ints, acres: Floats) -> Floats:
+    """Days of its farm's harvest that each field takes: by acres, evenly where acres are unsaid.
+
+    Parameters
+    ----------
+    harvest_days : of each farm, shape (farms,) [d]
+    farm : number of each field's farm, shape (fields,)
+    acres : of each field, shape (fields,) [acres, 0 or more; NaN: unsaid, taken as the others']
+
+    Notes
+    -----
+    All of a farm's fields are given: one already cut keeps its share, so that the rest is not
+    given more.
+    """
+    farms, known = harvest_days.size, ~np.isnan(acres)
+    said = _per_farm(farm[known], acres[known], farms)
+    number = np.bincount(farm[known], minlength=farms)
+    typical = np.where(number > 0, said / np.maximum(number, 1), 1.0)
+    size = np.where(known, acres, typical[farm])
+    nothing = _per_farm(farm, size, farms) <= 0
+    size = np.where(nothing[farm], 1.0, size)
+    shares: Floats = harvest_days[farm] * size / _per_farm(farm, size, farms)[farm]
     return shares
 
 
-ResultRow = tuple[int, date, float | None, float | None, float | None, Method, int, bool]
-"""Field, sampled on, RFV, RFQ, NDF, method, spots of a stem reading, late in the day."""
+def _per_farm(farm: Ints, values: Floats, farms: int) -> Floats:
+    return np.bincount(farm, weights=values, minlength=farms).astype(np.float64, copy=False)
+
 
 STEM_SPOTS_FOR_MEAN = 3
 """Fewer spots than this count with the error of a single one."""
@@ -76,35 +140,16 @@ STEM_SPOTS_FOR_MEAN = 3
 class ResultTable:
     """Results of the fields' open cuttings; every array has shape (results,).
 
-    An index that a result does not give is NaN.
+    Those of one field are in order of their days. An index that a result does not give is NaN.
     """
 
-    field: NDArray[np.intp]  # position in AreaSnapshot.fields
-    day: NDArray[np.intp]  # date.toordinal of sampling
-    rfv: NDArray[np.float64]
-    rfq: NDArray[np.float64]
-    ndf: NDArray[np.float64]
-    kind: NDArray[np.intp]  # number in area_fit.RESULT_KINDS
-    late: NDArray[np.bool_]  # sampled later in the day than the protocol says
-
-    @classmethod
-    def of(cls, rows: Sequence[ResultRow]) -> ResultTable:
-        """From single rows, as a database gives them."""
-        columns = zip(*rows, strict=True) if rows else iter(((),) * 8)
-        field, sampled, rfv, rfq, ndf, method, spots, late = columns
-        kinds = [_KIND_NUMBERS[result_kind(m, s)] for m, s in zip(method, spots, strict=True)]
-        return cls(
-            field=np.array(field, dtype=np.intp),
-            day=np.array([day.toordinal() for day in sampled], dtype=np.intp),
-            rfv=np.array(rfv, dtype=np.float64),
-            rfq=np.array(rfq, dtype=np.float64),
-            ndf=np.array(ndf, dtype=np.float64),
-            kind=np.array(kinds, dtype=np.intp),
-            late=np.array(late, dtype=np.bool_),
-        )
-
-
-_KIND_NUMBERS = {kind: number for number, kind in enumerate(RESULT_KINDS)}
+    field: Ints  # position in Snapshot.fields
+    day: Ints  # date.toordinal of sampling
+    rfv: Floats
+    rfq: Floats
+    ndf: Floats
+    kind: Ints  # number in area_fit.RESULT_KINDS
+    late: Flags  # sampled later in the day than the protocol says
 
 
 def result_kind(method: Method, spots: int) -> str:
@@ -112,6 +157,15 @@ def result_kind(method: Method, spots: int) -> str:
     if method is not Method.STEM:
         return method.value
     return "stem_mean" if spots >= STEM_SPOTS_FOR_MEAN else "stem_one_spot"
+
+
+def result_kinds(method: Sequence[str], spots: Ints) -> Ints:
+    """The numbers among ``RESULT_KINDS`` of many results; shape (results,)."""
+    number = {kind: at for at, kind in enumerate(RESULT_KINDS)}
+    stem = number["stem_one_spot"]
+    kinds = np.array([number.get(one, stem) for one in method], dtype=np.intp)
+    kinds[(kinds == stem) & (spots >= STEM_SPOTS_FOR_MEAN)] = number["stem_mean"]
+    return kinds
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,15 +178,23 @@ class RainAhead:
 
 
 @dataclass(frozen=True, slots=True)
-class AreaSnapshot:
-    """An area's farms and open fields with their results and weather."""
+class AreaPlan:
+    """An area, and its weather where it is known."""
 
     id: int
     name: str
     time_zone: str
-    farms: tuple[FarmPlan, ...]
-    fields: tuple[FieldPlan, ...]
-    results: ResultTable
-    season_first_day: date
     heat: DailyHeat | None = None
     rain: tuple[RainAhead, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """Some areas' farms and open fields, with their results."""
+
+    areas: tuple[AreaPlan, ...]
+    farms: tuple[FarmPlan, ...]
+    area: Ints  # of each farm, its position in ``areas``, not falling
+    fields: FieldTable
+    results: ResultTable
+    season_first_day: date

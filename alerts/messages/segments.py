@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
@@ -131,7 +131,7 @@ def count(text: str) -> TextSize:
     are cut between code points; counters disagree about them, so keep them out of texts.
     """
     if is_gsm7(text):
-        encoding, widths = Encoding.GSM_7, [_WIDTHS[c] for c in text]
+        encoding, widths = Encoding.GSM_7, list(map(_WIDTHS.__getitem__, text))
     else:
         encoding, widths = Encoding.UCS_2, [2 if ord(c) > 0xFFFF else 1 for c in text]
     alone, joined = _ROOM[encoding]
@@ -142,11 +142,13 @@ def count(text: str) -> TextSize:
 
 def is_gsm7(text: str) -> bool:
     """Return whether every character has a place in the alphabet or its extension table."""
-    return all(c in _WIDTHS for c in text)
+    return _WIDTHS.keys() >= set(text)
 
 
-def _parts(widths: Iterable[int], room: int) -> int:
+def _parts(widths: Sequence[int], room: int) -> int:
     """Return the parts needed when whole characters are packed in order."""
+    if max(widths) == 1:
+        return -(-len(widths) // room)
     parts, used = 1, 0
     for width in widths:
         if used + width > room:

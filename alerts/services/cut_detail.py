@@ -10,6 +10,7 @@ from sqlmodel import Session
 from alerts.agronomy.goals import standing_target
 from alerts.agronomy.scale import from_scale, points_to_scale, to_scale
 from alerts.domain.cut_record import KnownAtCut
+from alerts.domain.days_ahead import DaysAhead
 from alerts.domain.records import Index
 from alerts.store import cuts
 from alerts.store.outlooks import FieldView
@@ -64,21 +65,20 @@ def known_at_cut(session: Session, view: FieldView, cut_on: date, first_day: dat
 
 def _expected(row: FieldOutlookRow | None, index: Index, day: date) -> Quality:
     """Standing quality on ``day``: from the outlook's days, or back from the first of them."""
-    if row is None or not row.detail["days"]:
+    days = DaysAhead.of_json(row.detail["days"]) if row is not None else ()
+    if row is None or not days:
         return None, None, None
-    days = {date.fromisoformat(one["day"]): one for one in row.detail["days"]}
-    if day in days:
-        one = days[day]
-        return one["median"], one["low"], one["high"]
-    first = min(days)
-    if day > first:
-        return None, None, None  # the outlook does not reach so far
-    back = (first - day).days
-    change, middle = row.detail["change_per_day"], days[first]["median"]
-    step = back * points_to_scale(change, middle, falls=index.falls)
+    back = (days[0].day - day).days
+    if back <= 0:
+        if -back >= len(days):
+            return None, None, None  # the outlook does not reach so far
+        one = days[-back]
+        return one.median, one.low, one.high
+    first = days[0]
+    step = back * points_to_scale(row.detail["change_per_day"], first.median, falls=index.falls)
     median, low, high = (
         round(float(from_scale(to_scale(value, falls=index.falls) - step, falls=index.falls)), 2)
-        for value in (middle, days[first]["low"], days[first]["high"])
+        for value in (first.median, first.low, first.high)
     )
     return median, low, high
 

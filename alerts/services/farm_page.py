@@ -53,8 +53,8 @@ from alerts.services.outlook_charts import (
 from alerts.services.scope import NotYours, require_farm, require_field
 from alerts.services.stored_outlooks import is_overtaken, stored_outlook
 from alerts.store import cuts, outbox, outlooks, people
-from alerts.store.areas import farm_plan
 from alerts.store.outlooks import FieldView
+from alerts.store.snapshots import farm_plan
 from alerts.store.tables import Area, Farm, LabResult, OutboxMessage, Person
 
 MESSAGES_SINCE = timedelta(days=60)

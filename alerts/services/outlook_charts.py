@@ -11,9 +11,13 @@ from sqlmodel import Session
 from alerts.charts.outlook_chart import ChartResult, OutlookChart
 from alerts.domain.outlook import FarmOutlook, FieldOutlook, standing_target
 from alerts.domain.records import Index, Method
-from alerts.domain.snapshot import FarmPlan, is_too_young
+from alerts.domain.snapshot import (
+    FarmPlan,
+    belongs_to_open_cutting,
+    is_after_last_cut,
+    is_too_young,
+)
 from alerts.store import fields, outlooks
-from alerts.store.areas import belongs_to_open_cutting, is_after_last_cut
 from alerts.store.tables import FarmField, LabResult
 
 Results = Mapping[int, Sequence[LabResult]]

@@ -9,6 +9,7 @@ from datetime import date, datetime
 from sqlmodel import Session
 
 from alerts.agronomy.goals import standing_target
+from alerts.domain.days_ahead import DaysAhead
 from alerts.domain.records import Index
 from alerts.services import scope
 from alerts.services.links import Visitor
@@ -256,8 +257,8 @@ def _field(view: FieldView) -> FieldOutlookView:
         chance_meets_today=row.detail["meets_today"] if row else None,
         sample_worth_days=row.detail["sample_worth_days"] if row else None,
         days=tuple(
-            Standing(date.fromisoformat(one["day"]), one["median"], one["low"], one["high"])
-            for one in (row.detail["days"] if row else ())
+            Standing(one.day, one.median, one.low, one.high)
+            for one in (DaysAhead.of_json(row.detail["days"]) if row else ())
         ),
     )
 

@@ -27,9 +27,9 @@ from alerts.services.links import Visitor
 from alerts.services.scope import require_field
 from alerts.services.senders import Sender
 from alerts.store import fields
-from alerts.store.areas import farm_plan
 from alerts.store.fields import KnownField
 from alerts.store.session import Sessions
+from alerts.store.snapshots import farm_plan
 from alerts.store.tables import Farm, Person
 
 MOST_APART = 10.0

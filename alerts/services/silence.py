@@ -11,28 +11,25 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 
 from alerts.domain.clips import missed_sampling_day
-from alerts.domain.decision import AlertRules, stale_fields
-from alerts.domain.outlook import FarmOutlook, FieldOutlook
+from alerts.domain.outlook import FieldOutlook
 from alerts.store.people import Recipient
 from alerts.store.tables import Farm
 
 
 def silent_fields(
-    outlook: FarmOutlook,
-    watched: frozenset[int],
+    stale: Sequence[FieldOutlook],
     today: date,
-    rules: AlertRules,
     weekdays: frozenset[int],
     results_take_days: int,
 ) -> tuple[FieldOutlook, ...]:
-    """Watched fields whose last result is old and that missed a sampling day since.
+    """Those of the ``stale`` fields that missed a sampling day since their last result.
 
     ``weekdays`` are the sampling days of the area; in one that samples once a week a result may be
     a week old and nothing is amiss.
     """
     return tuple(
         field
-        for field in stale_fields(outlook, watched, today, rules)
+        for field in stale
         if field.last_on is not None
         and missed_sampling_day(field.last_on, today, weekdays, results_take_days) is not None
     )

@@ -6,11 +6,14 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
-from alerts.domain.outlook import DayAhead, FarmOutlook, FieldOutlook, StartDates
+import numpy as np
+
+from alerts.domain.days_ahead import DaysAhead
+from alerts.domain.outlook import FarmOutlook, FieldOutlook, StartDates
 from alerts.domain.records import Index
-from alerts.domain.snapshot import FarmPlan, FieldPlan, share_days
-from alerts.store.areas import farm_plan
+from alerts.domain.snapshot import FarmPlan, share_days
 from alerts.store.outlooks import FieldView
+from alerts.store.snapshots import farm_plan
 from alerts.store.tables import FarmField, FarmOutlookRow, FieldOutlookRow
 
 
@@ -51,10 +54,12 @@ def is_overtaken(views: Sequence[FieldView]) -> bool:
 
 
 def _shares(plan: FarmPlan, fields: Sequence[FarmField]) -> dict[int, float]:
-    plans = [
-        FieldPlan(f.id or 0, 0, f.name, f.cutting, f.acres, f.grass_pct, f.watched) for f in fields
-    ]
-    return dict(zip((p.id for p in plans), map(float, share_days(plan, plans)), strict=True))
+    shares = share_days(
+        np.array([plan.harvest_days]),
+        np.zeros(len(fields), dtype=np.intp),
+        np.array([field.acres for field in fields], dtype=np.float64),
+    )
+    return {field.id or 0: days for field, days in zip(fields, shares.tolist(), strict=True)}
 
 
 def _start(row: FarmOutlookRow | FieldOutlookRow) -> StartDates:
@@ -83,10 +88,7 @@ def _field(field: FarmField, row: FieldOutlookRow, own_days: float) -> FieldOutl
         change_per_day=detail["change_per_day"],
         own_days=own_days,
         start=_start(row),
-        days=tuple(
-            DayAhead(date.fromisoformat(one["day"]), one["median"], one["low"], one["high"])
-            for one in detail["days"]
-        ),
+        days=DaysAhead.of_json(detail["days"]),
         meets_today=detail["meets_today"],
         last_index=Index(detail["last_index"]) if detail["last_index"] else None,
         sample_worth_days=detail["sample_worth_days"],

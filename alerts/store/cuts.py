@@ -11,7 +11,7 @@ from sqlmodel import Session, col, select
 
 from alerts.domain.decision import START_KINDS
 from alerts.domain.delivery import TOLD
-from alerts.store.areas import belongs_to_open_cutting
+from alerts.domain.snapshot import belongs_to_open_cutting
 from alerts.store.outlooks import FieldView
 from alerts.store.tables import (
     Area,

@@ -6,10 +6,13 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from typing import NamedTuple
 
-from sqlalchemy import and_, insert
+import orjson
+from sqlalchemy import and_
 from sqlmodel import Session, col, delete, func, select
 
+from alerts.domain.days_ahead import DaysAhead
 from alerts.domain.outlook import FarmOutlook, FieldOutlook
+from alerts.store import bulk
 from alerts.store.racing import added
 from alerts.store.tables import (
     Area,
@@ -25,77 +28,92 @@ from alerts.store.tables import (
 
 
 def replace_outlooks(
-    session: Session, farm_ids: Sequence[int], found: Iterable[FarmOutlook], now: datetime
+    session: Session, farm_ids: Sequence[int], found: Sequence[FarmOutlook], now: datetime
 ) -> None:
     """Put these outlooks in place of all that these farms had."""
-    for table in (FieldOutlookRow, FarmOutlookRow):
-        session.exec(delete(table).where(col(table.farm_id).in_(farm_ids)))
-    found = list(found)
-    fields = [
-        _field_row(farm, field, position, now)
-        for farm in found
-        for position, field in enumerate(farm.fields)
-    ]
-    # As plain rows: nobody asks for the objects, and an area has many.
-    connection = session.connection()
-    if found:
-        connection.execute(insert(FarmOutlookRow), [_farm_row(farm, now) for farm in found])
-        connection.execute(insert(FieldOutlookRow), fields)
+    fields = [field for farm in found for field in farm.fields]
+    for model, key, kept in (
+        (FieldOutlookRow, col(FieldOutlookRow.field_id), [field.field_id for field in fields]),
+        (FarmOutlookRow, col(FarmOutlookRow.farm_id), [farm.farm.id for farm in found]),
+    ):
+        had = session.exec(select(key).where(col(model.farm_id).in_(farm_ids)))
+        gone = set(had).difference(kept)
+        if gone:
+            session.exec(delete(model).where(key.in_(sorted(gone))))
+    bulk.put(session, FarmOutlookRow, _farm_columns(found, now))
+    bulk.put(session, FieldOutlookRow, _field_columns(found, fields, now))
 
 
-def _farm_row(farm: FarmOutlook, now: datetime) -> dict[str, object]:
+def _farm_columns(found: Sequence[FarmOutlook], now: datetime) -> bulk.Columns:
     return {
-        "farm_id": farm.farm.id,
-        "cutting": farm.cutting,
-        "made_at": now,
-        "start_p10": farm.start.p10,
-        "start_median": farm.start.median,
-        "start_p90": farm.start.p90,
-        "chance_start_within_notice": farm.start.chance_within_notice,
-        "detail": {
-            "order": [field.field_id for field in farm.fields],
-            "waiting": list(farm.start.waiting),
-            "load": list(farm.start.load),
-        },
+        "farm_id": [farm.farm.id for farm in found],
+        "cutting": [farm.cutting for farm in found],
+        **_start_columns(found),
+        "made_at": [now] * len(found),
+        "detail": [_as_json(_farm_detail(farm)) for farm in found],
     }
 
 
-def _field_row(
-    farm: FarmOutlook, field: FieldOutlook, position: int, now: datetime
-) -> dict[str, object]:
+def _start_columns(found: Sequence[FarmOutlook] | Sequence[FieldOutlook]) -> bulk.Columns:
+    starts = [one.start for one in found]
     return {
-        "field_id": field.field_id,
-        "farm_id": farm.farm.id,
-        "cutting": field.cutting,
-        "made_at": now,
-        "index": field.index.value,
-        "standing_target": field.standing_target,
-        "results": field.results,
-        "start_p10": field.start.p10,
-        "start_median": field.start.median,
-        "start_p90": field.start.p90,
-        "chance_start_within_notice": field.start.chance_within_notice,
-        "detail": {
-            "position": position,
-            "days": [
-                {"day": day.day.isoformat(), "median": day.median, "low": day.low, "high": day.high}
-                for day in field.days
-            ],
-            "waiting": list(field.start.waiting),
-            "load": list(field.start.load),
-            "stands_in": field.stands_in,
-            "is_area": field.is_area,
-            "area_fields": field.area_fields,
-            "last_on": field.last_on.isoformat() if field.last_on else None,
-            "last_value": field.last_value,
-            "last_index": field.last_index.value if field.last_index else None,
-            "sample_worth_days": field.sample_worth_days,
-            "follows_heat": farm.follows_heat,
-            "rough": farm.rough,
-            "change_per_day": field.change_per_day,
-            "meets_today": field.meets_today,
-        },
+        "start_p10": [start.p10 for start in starts],
+        "start_median": [start.median for start in starts],
+        "start_p90": [start.p90 for start in starts],
+        "chance_start_within_notice": [start.chance_within_notice for start in starts],
     }
+
+
+def _farm_detail(farm: FarmOutlook) -> dict[str, object]:
+    return {
+        "order": [field.field_id for field in farm.fields],
+        "waiting": farm.start.waiting,
+        "load": farm.start.load,
+    }
+
+
+def _field_columns(
+    found: Sequence[FarmOutlook], fields: Sequence[FieldOutlook], now: datetime
+) -> bulk.Columns:
+    return {
+        "field_id": [field.field_id for field in fields],
+        "farm_id": [farm.farm.id for farm in found for _ in farm.fields],
+        "cutting": [field.cutting for field in fields],
+        "made_at": [now] * len(fields),
+        "index": [field.index.value for field in fields],
+        "standing_target": [field.standing_target for field in fields],
+        "results": [field.results for field in fields],
+        **_start_columns(fields),
+        "detail": [
+            _as_json(_field_detail(farm, field, position))
+            for farm in found
+            for position, field in enumerate(farm.fields)
+        ],
+    }
+
+
+def _field_detail(farm: FarmOutlook, field: FieldOutlook, position: int) -> dict[str, object]:
+    return {
+        "position": position,
+        "days": DaysAhead.of(field.days).to_json(),
+        "waiting": field.start.waiting,
+        "load": field.start.load,
+        "stands_in": field.stands_in,
+        "is_area": field.is_area,
+        "area_fields": field.area_fields,
+        "last_on": field.last_on,
+        "last_value": field.last_value,
+        "last_index": field.last_index,
+        "sample_worth_days": field.sample_worth_days,
+        "follows_heat": farm.follows_heat,
+        "rough": farm.rough,
+        "change_per_day": field.change_per_day,
+        "meets_today": field.meets_today,
+    }
+
+
+def _as_json(detail: dict[str, object]) -> str:
+    return orjson.dumps(detail).decode()
 
 
 class FieldView(NamedTuple):

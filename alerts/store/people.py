@@ -14,6 +14,7 @@ from alerts.domain.delivery import Status
 from alerts.domain.names import name_key
 from alerts.domain.records import RosterRow
 from alerts.store.consents import agreements
+from alerts.store.many import one_of
 from alerts.store.racing import added
 from alerts.store.tables import Area, Consent, Farm, FarmField, OptOut, OutboxMessage, Person
 
@@ -275,19 +276,32 @@ def _wished(person: Person, by_email: bool) -> list[tuple[str, str]]:
     return [(channel, address) for channel, address in both if channel in wanted and address]
 
 
-def any_by_email(session: Session, area_id: int | None) -> bool:
-    """Whether a farmer of the area asked to be told by email."""
+def areas_by_email(session: Session, area_ids: Iterable[int]) -> frozenset[int]:
+    """Those of the areas in which a farmer asked to be told by email."""
     query = (
-        select(Person.id)
-        .join(Farm, col(Farm.farmer_id) == col(Person.id))
-        .where(Farm.area_id == area_id, Person.alert_by != "text", Person.email != "")
+        select(Farm.area_id)
+        .join(Person, col(Farm.farmer_id) == col(Person.id))
+        .where(col(Farm.area_id).in_(list(area_ids)), Person.alert_by != "text", Person.email != "")
     )
-    return session.exec(query.limit(1)).first() is not None
+    return frozenset(session.exec(query.distinct()))
 
 
-def farms_of_area(session: Session, area_id: int) -> dict[int, Farm]:
-    found = session.exec(select(Farm).where(Farm.area_id == area_id).order_by(col(Farm.id)))
+def farms(session: Session, farm_ids: Iterable[int]) -> dict[int, Farm]:
+    found = session.exec(select(Farm).where(col(Farm.id).in_(list(farm_ids))))
     return {farm.id: farm for farm in found if farm.id is not None}
+
+
+def farm_ids_of_areas(session: Session, area_ids: Iterable[int]) -> list[int]:
+    found = session.exec(select(Farm.id).where(col(Farm.area_id).in_(list(area_ids))))
+    return [farm_id for farm_id in found if farm_id is not None]
+
+
+def paused_until(session: Session, area_ids: Iterable[int]) -> dict[int, date]:
+    """First day on which each paused farm of these areas may be told something again."""
+    query = select(Farm.id, Farm.paused_until).where(
+        col(Farm.area_id).in_(list(area_ids)), col(Farm.paused_until).is_not(None)
+    )
+    return {farm_id: day for farm_id, day in session.exec(query) if farm_id and day}
 
 
 def farms_of_consultant(session: Session, person_id: int) -> list[tuple[Farm, Person]]:
@@ -376,18 +390,14 @@ def _ledger_entry(session: Session, channel: str, address: str) -> OptOut | None
     return session.exec(query).first()
 
 
-def was_written_to(session: Session, channel: str, address: str) -> bool:
-    """Whether any message to this address left, or may have left, already."""
-    found = session.exec(
-        select(OutboxMessage.id)
-        .where(
-            OutboxMessage.channel == channel,
-            OutboxMessage.to_address == address,
-            col(OutboxMessage.attempts) > 0,
-        )
-        .limit(1)
+def written_to(session: Session, channel: str, addresses: Iterable[str]) -> frozenset[str]:
+    """Those of the addresses to which any message left, or may have left, already."""
+    query = select(OutboxMessage.to_address).where(
+        OutboxMessage.channel == channel,
+        one_of(session, col(OutboxMessage.to_address), set(addresses)),
+        col(OutboxMessage.attempts) > 0,
     )
-    return found.first() is not None
+    return frozenset(session.exec(query.distinct()))
 
 
 def is_spoken_to(session: Session, farm_id: int, person_id: int, channel: str, on: date) -> bool:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime, time
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from sqlalchemy import Column, Dialect
-from sqlmodel import Session, SQLModel, col, select
+from sqlmodel import Session, col, select
 
 from alerts.domain.records import Index
+from alerts.store import bulk
 from alerts.store.fields import CHUNK
 from alerts.store.many import one_of
 from alerts.store.tables import Document, Farm, LabResult
@@ -62,36 +62,10 @@ class NewResult(NamedTuple):
 
 
 def add_new(session: Session, found: Sequence[NewResult]) -> None:
-    """Store results of which none is a version of another, in their order.
-
-    They go to the driver as they are: what the session does for each row it keeps takes ten times
-    as long as the database does.
-    """
-    if not found:
-        return
-    session.flush()
-    connection = session.connection()
-    dialect = connection.dialect
-    table = SQLModel.metadata.tables["result"]
-    columns = {
-        name: values if name == "readings" else _bound(table.columns[name], values, dialect)
-        for name, values in zip(NewResult._fields, zip(*found, strict=True), strict=True)
-    }
-    statement = table.insert().compile(dialect=dialect, column_keys=list(columns))
-    order = getattr(statement, "positiontup", None) or list(columns)
-    rows: list[Any] = list(zip(*(columns[name] for name in order), strict=True))
-    if not dialect.positional:
-        rows = [dict(zip(order, row, strict=True)) for row in rows]
-    connection.exec_driver_sql(str(statement), rows)
-
-
-def _bound(column: Column[Any], values: Sequence[Any], dialect: Dialect) -> Sequence[Any]:
-    """Values as the driver takes them, each turned once."""
-    turn = column.type.dialect_impl(dialect).bind_processor(dialect)
-    if turn is None:
-        return values
-    turned = {value: turn(value) for value in set(values)}
-    return list(map(turned.__getitem__, values))
+    """Store results of which none is a version of another, in their order."""
+    if found:
+        columns = zip(NewResult._fields, zip(*found, strict=True), strict=True)
+        bulk.insert(session, LabResult, dict(columns))
 
 
 def add_result(session: Session, result: LabResult, replaces: LabResult | None = None) -> None:

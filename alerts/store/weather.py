@@ -61,12 +61,16 @@ def _differs(known: AreaWeather, day: AreaWeather) -> bool:
     return any(getattr(known, name) != getattr(day, name) for name in _VALUES[:-1])
 
 
-def days_since(session: Session, area_id: int, first: date) -> list[AreaWeather]:
-    """Days of an area from ``first`` on, in order."""
-    return list(
-        session.exec(
-            select(AreaWeather)
-            .where(AreaWeather.area_id == area_id, col(AreaWeather.day) >= first)
-            .order_by(col(AreaWeather.day))
-        )
+def days_since(
+    session: Session, area_ids: Iterable[int], first: date
+) -> dict[int, list[AreaWeather]]:
+    """Days of each area from ``first`` on, in order."""
+    found: dict[int, list[AreaWeather]] = {}
+    rows = session.exec(
+        select(AreaWeather)
+        .where(col(AreaWeather.area_id).in_(list(area_ids)), col(AreaWeather.day) >= first)
+        .order_by(col(AreaWeather.area_id), col(AreaWeather.day))
     )
+    for row in rows:
+        found.setdefault(row.area_id, []).append(row)
+    return found

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from xml.etree import ElementTree
 
 from alerts.charts.outlook_chart import ChartResult, OutlookChart, draw
-from alerts.domain.outlook import DayAhead
+from alerts.domain.days_ahead import DayAhead
 from alerts.domain.records import Method
 from alerts.messages.wording import Wording
 

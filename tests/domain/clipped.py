@@ -9,10 +9,12 @@ from collections.abc import Callable
 from datetime import date, timedelta
 from typing import Any, Protocol
 
+from area_rows import FieldPlan
+
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.outlook import FarmOutlook
 from alerts.domain.records import Index, Method
-from alerts.domain.snapshot import FarmPlan, FieldPlan
+from alerts.domain.snapshot import FarmPlan
 
 SAMPLED = date(2031, 5, 12)
 WET = Method.WET_CHEMISTRY

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -18,10 +18,13 @@ from alerts.configfiles import read_guidelines
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.outlook import FarmOutlook, look_ahead
 from alerts.domain.records import Index, WhichLoad
-from alerts.domain.snapshot import AreaSnapshot, FarmPlan, FieldPlan, ResultRow, ResultTable
+from alerts.domain.snapshot import FarmPlan
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from area_rows import FieldPlan, ResultRow, one_area
 
 ROOT = Path(__file__).parents[2]
-sys.path.insert(0, str(Path(__file__).parent))
 
 Look = Callable[..., tuple[FarmOutlook, ...]]
 
@@ -82,15 +85,9 @@ def look(guidelines: GuidelineSet) -> Look:
         today: date,
         **more: Any,
     ) -> tuple[FarmOutlook, ...]:
-        area = AreaSnapshot(
-            id=1,
-            name="Upper Vale",
-            time_zone="America/Chicago",
-            farms=tuple(farms),
-            fields=tuple(fields),
-            results=ResultTable.of([_spoken(farms, fields, row) for row in rows]),
-            season_first_day=date(today.year, 3, 1),
-            **more,
+        said = [_spoken(farms, fields, row) for row in rows]
+        area = replace(
+            one_area(farms, fields, said, **more), season_first_day=date(today.year, 3, 1)
         )
         return look_ahead(area, guidelines, today)
 

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from alerts.domain.days_ahead import DayAhead
 from alerts.domain.decision import (
     AlertRules,
     Decision,
@@ -24,7 +25,7 @@ from alerts.domain.decision import (
     stale_fields,
     told_also,
 )
-from alerts.domain.outlook import HORIZON_DAYS, DayAhead, FarmOutlook, FieldOutlook, StartDates
+from alerts.domain.outlook import HORIZON_DAYS, FarmOutlook, FieldOutlook, StartDates
 from alerts.domain.records import Index, WhichLoad
 from alerts.domain.snapshot import FarmPlan
 

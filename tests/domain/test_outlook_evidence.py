@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from area_rows import FieldPlan, ResultRow, one_area
 
 from alerts.domain.evidence import index_values
 from alerts.domain.guidelines import GuidelineSet
@@ -19,7 +20,7 @@ from alerts.domain.outlook import (
     look_ahead,
 )
 from alerts.domain.records import Index, Method, Readings, Result, WhichLoad
-from alerts.domain.snapshot import AreaSnapshot, FarmPlan, FieldPlan, ResultRow, ResultTable
+from alerts.domain.snapshot import FarmPlan
 
 SAMPLED = date(2031, 5, 12)
 WET = Method.WET_CHEMISTRY
@@ -97,15 +98,7 @@ def test_result_in_the_index_of_the_farm_wins_over_another_of_the_same_bag(
     farm = farm_plan(**(NDF if index is Index.NDF else {"index": index}))
     alone, with_others = (
         look_ahead(
-            AreaSnapshot(
-                id=1,
-                name="Upper Vale",
-                time_zone="America/Chicago",
-                farms=(farm,),
-                fields=(field_plan(),),
-                results=ResultTable.of([row]),
-                season_first_day=date(2031, 3, 1),
-            ),
+            one_area([farm], [field_plan()], [row]),
             guidelines,
             SAMPLED,
         )

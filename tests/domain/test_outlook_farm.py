@@ -13,13 +13,14 @@ from itertools import accumulate, permutations
 from typing import Any
 
 import pytest
+from area_rows import FieldPlan
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.outlook import FarmOutlook
 from alerts.domain.records import Index, Method, WhichLoad
-from alerts.domain.snapshot import FarmPlan, FieldPlan
+from alerts.domain.snapshot import FarmPlan
 
 SAMPLED = date(2031, 5, 12)
 

@@ -11,12 +11,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from area_rows import FieldPlan
 
 from alerts.domain.area_clock import DailyHeat
 from alerts.domain.decision import AlertRules, decide
 from alerts.domain.outlook import FarmOutlook
 from alerts.domain.records import Index, Method
-from alerts.domain.snapshot import FarmPlan, FieldPlan
+from alerts.domain.snapshot import FarmPlan
 
 SAMPLED = date(2031, 5, 12)
 RULES = AlertRules(moved_days=2, start_lead_days=1, stale_days=5)

@@ -7,10 +7,11 @@ from datetime import date, timedelta
 from typing import Any
 
 import pytest
+from area_rows import FieldPlan
 
 from alerts.domain.outlook import FarmOutlook
 from alerts.domain.records import Method
-from alerts.domain.snapshot import FarmPlan, FieldPlan
+from alerts.domain.snapshot import FarmPlan
 
 TODAY = date(2031, 5, 14)
 NIR, STEM = Method.NIR, Method.STEM

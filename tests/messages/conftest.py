@@ -14,7 +14,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from situations import MARK, TODAY
 
-from alerts.domain.outlook import DayAhead, FarmOutlook, FieldOutlook, StartDates
+from alerts.domain.days_ahead import DayAhead
+from alerts.domain.outlook import FarmOutlook, FieldOutlook, StartDates
 from alerts.domain.records import HarvestMethod, Index, WhichLoad
 from alerts.domain.snapshot import FarmPlan
 from alerts.messages.start_messages import Setting

@@ -12,7 +12,7 @@ from alerts.domain.delivery import Status
 from alerts.store import outbox, people
 from alerts.store.outbox import FieldStart
 from alerts.store.session import Sessions
-from alerts.store.tables import Area, DeliveryEvent, MessageField, OptOut, OutboxMessage
+from alerts.store.tables import Area, DeliveryEvent, Farm, MessageField, OptOut, OutboxMessage
 
 LEASE = timedelta(minutes=3)
 
@@ -203,7 +203,7 @@ def test_window_of_one_farm_does_not_hold_the_message_of_another(
         area = Area(name="Otter Bend", time_zone="America/Los_Angeles")
         session.add(area)
         session.flush()
-        people.farms_of_area(session, home.area_id)[west.farm_id].area_id = area.id
+        session.get_one(Farm, west.farm_id).area_id = area.id
     enqueue(sessions, build_message(home, "start:east"))
     enqueue(sessions, build_message(west, "start:west"))
     evening = NOON + timedelta(hours=8, minutes=30)
@@ -447,12 +447,11 @@ def test_field_was_last_told_the_newest_date_that_left(sessions: Sessions, home:
 def test_address_was_written_to_once_an_attempt_was_made(sessions: Sessions, home: Home) -> None:
     enqueue(sessions, build_message(home))
     with sessions.read() as session:
-        assert not people.was_written_to(session, "sms", PHONE)
+        assert people.written_to(session, "sms", [PHONE]) == frozenset()
     claim(sessions)
     with sessions.read() as session:
-        assert people.was_written_to(session, "sms", PHONE)
-        assert not people.was_written_to(session, "sms", OTHER_PHONE)
-        assert not people.was_written_to(session, "email", PHONE)
+        assert people.written_to(session, "sms", [PHONE, OTHER_PHONE]) == {PHONE}
+        assert people.written_to(session, "email", [PHONE]) == frozenset()
 
 
 def test_person_is_spoken_to_in_the_window_of_a_message_that_stands(

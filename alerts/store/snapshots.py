@@ -1,0 +1,202 @@
+"""What is known of areas, read as the projection wants it: in a few statements, as columns."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+from sqlmodel import Session, col, select
+
+from alerts.domain.area_clock import DailyHeat
+from alerts.domain.records import Index, WhichLoad
+from alerts.domain.snapshot import (
+    ANY_CUTTING,
+    NEVER,
+    AreaPlan,
+    FarmPlan,
+    FieldTable,
+    Ints,
+    RainAhead,
+    ResultTable,
+    Snapshot,
+    belong_to_open_cuttings,
+    result_kinds,
+)
+from alerts.store import weather
+from alerts.store.bulk import fetch
+from alerts.store.tables import Area, AreaWeather, Farm, FarmField, LabResult
+
+
+def load_snapshot(session: Session, areas: Iterable[Area], season_first_day: date) -> Snapshot:
+    """Everything the projection needs of these areas, which come by their ids."""
+    ordered = sorted(areas, key=_id)
+    ids = np.array([_id(area) for area in ordered], dtype=np.intp)
+    farms, farm_ids, area = _farms(session, ids)
+    fields = _fields(session, ids, farm_ids)
+    days = weather.days_since(session, ids.tolist(), season_first_day)
+    return Snapshot(
+        areas=tuple(_area_plan(one, days.get(_id(one), ())) for one in ordered),
+        farms=farms,
+        area=area,
+        fields=fields,
+        results=_results(session, ids, fields, season_first_day),
+        season_first_day=season_first_day,
+    )
+
+
+def _id(area: Area) -> int:
+    assert area.id is not None
+    return area.id
+
+
+def _area_plan(area: Area, days: Sequence[AreaWeather]) -> AreaPlan:
+    return AreaPlan(
+        id=_id(area),
+        name=area.name,
+        time_zone=area.time_zone,
+        heat=_heat(days),
+        rain=tuple(
+            RainAhead(day.day, day.rain_chance_pct, day.rain_in) for day in days if day.forecast
+        ),
+    )
+
+
+def _heat(days: Sequence[AreaWeather]) -> DailyHeat | None:
+    if not days:
+        return None
+    return DailyHeat(
+        day=np.array([day.day.toordinal() for day in days], dtype=np.intp),
+        tmax_f=np.array([day.tmax_f for day in days], dtype=np.float64),
+        tmin_f=np.array([day.tmin_f for day in days], dtype=np.float64),
+    )
+
+
+# --------------------------------------------------------------------------- farms
+
+INDEXES = {index.value: index for index in Index}
+LOADS = {which.value: which for which in WhichLoad}
+
+
+def farm_plan(farm: Farm) -> FarmPlan:
+    """What a farm wants and how it harvests, as the projection reads it."""
+    assert farm.id is not None
+    return FarmPlan(
+        id=farm.id,
+        name=farm.name,
+        index=INDEXES[farm.index],
+        feed_target=farm.feed_target,
+        handling_loss=farm.handling_loss,
+        harvest_days=farm.harvest_days,
+        which_load=LOADS[farm.which_load],
+        notice_days=farm.notice_days,
+    )
+
+
+def _farms(session: Session, area_ids: Ints) -> tuple[tuple[FarmPlan, ...], Ints, Ints]:
+    """The farms by area and id, their ids, and each one's position among the areas."""
+    area_id, farm_id, *said = fetch(
+        session,
+        select(  # type: ignore[call-overload]
+            *(Farm.area_id, Farm.id, Farm.name, Farm.index, Farm.feed_target, Farm.handling_loss),
+            *(Farm.harvest_days, Farm.which_load, Farm.notice_days),
+        )
+        .where(col(Farm.area_id).in_(area_ids.tolist()))
+        .order_by(col(Farm.area_id), col(Farm.id)),
+    )
+    name, index, feed_target, handling_loss, harvest_days, which_load, notice_days = said
+    plans = map(
+        FarmPlan,
+        *(farm_id, name, [INDEXES[one] for one in index], feed_target, handling_loss),
+        *(harvest_days, [LOADS[one] for one in which_load], notice_days),
+    )
+    area = np.searchsorted(area_ids, _ints(area_id))
+    return tuple(plans), _ints(farm_id), area
+
+
+# -------------------------------------------------------------------------- fields
+
+
+def _fields(session: Session, area_ids: Ints, farm_ids: Ints) -> FieldTable:
+    field_id, farm_id, name, cutting, acres, grass_pct, watched, soil, slope, cut_on = fetch(
+        session,
+        select(  # type: ignore[call-overload]
+            *(FarmField.id, FarmField.farm_id, FarmField.name, FarmField.cutting),
+            *(FarmField.acres, FarmField.grass_pct, FarmField.watched, FarmField.soil),
+            *(FarmField.slope, FarmField.cut_on),
+        )
+        .join(Farm, col(Farm.id) == col(FarmField.farm_id))
+        .where(col(Farm.area_id).in_(area_ids.tolist()), col(FarmField.closed_on).is_(None))
+        .order_by(col(Farm.area_id), col(FarmField.id)),
+    )
+    # A farm's number is its place by area and id; farms of one area need not have rising ids.
+    by_id = np.argsort(farm_ids)
+    farm = by_id[np.searchsorted(farm_ids, _ints(farm_id), sorter=by_id)]
+    return FieldTable(
+        id=_ints(field_id),
+        farm=farm,
+        name=name,
+        cutting=_ints(cutting),
+        acres=np.array(acres, dtype=np.float64),
+        grass_pct=np.array(grass_pct, dtype=np.float64),
+        watched=np.array(watched, dtype=np.bool_),
+        soil=soil,
+        slope=slope,
+        cut_on=_day_numbers(cut_on),
+    )
+
+
+# ------------------------------------------------------------------------- results
+
+
+def _results(
+    session: Session, area_ids: Ints, fields: FieldTable, season_first_day: date
+) -> ResultTable:
+    """Results of this season that belong to each field's open cutting."""
+    field_id, cutting, sampled_on, rfv, rfq, ndf, method, spots, late = fetch(
+        session,
+        select(  # type: ignore[call-overload]
+            *(LabResult.field_id, LabResult.cutting, LabResult.sampled_on, LabResult.rfv),
+            *(LabResult.rfq, LabResult.ndf, LabResult.method, LabResult.spots),
+            LabResult.late_in_day,
+        )
+        .join(FarmField, col(FarmField.id) == col(LabResult.field_id))
+        .join(Farm, col(Farm.id) == col(FarmField.farm_id))
+        .where(
+            col(Farm.area_id).in_(area_ids.tolist()),
+            col(FarmField.closed_on).is_(None),
+            col(LabResult.replaced_by).is_(None),
+            col(LabResult.withdrawn_at).is_(None),
+            col(LabResult.sampled_on) >= season_first_day,
+        )
+        .order_by(col(LabResult.sampled_on), col(LabResult.id)),
+    )
+    by_id = np.argsort(fields.id)
+    field = by_id[np.searchsorted(fields.id, _ints(field_id), sorter=by_id)]
+    day = _day_numbers(sampled_on)
+    cutting = _ints([one or ANY_CUTTING for one in cutting])
+    counts = belong_to_open_cuttings(fields, field, cutting, day)
+
+    def kept(values: ArrayLike, kind: type) -> Any:
+        return np.array(values, dtype=kind)[counts]
+
+    return ResultTable(
+        field=field[counts],
+        day=day[counts],
+        rfv=kept(rfv, np.float64),
+        rfq=kept(rfq, np.float64),
+        ndf=kept(ndf, np.float64),
+        kind=result_kinds(method, _ints(spots))[counts],
+        late=kept(late, np.bool_),
+    )
+
+
+def _ints(values: Sequence[int]) -> Ints:
+    return np.array(values, dtype=np.intp)
+
+
+def _day_numbers(days: Sequence[date | None]) -> Ints:
+    number = {day: NEVER if day is None else day.toordinal() for day in set(days)}
+    return np.array([number[day] for day in days], dtype=np.intp)
