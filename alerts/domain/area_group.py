@@ -101,6 +101,7 @@ class AreaGroup:
     def _fit(self, index: Index) -> AreaFit:
         # Where no result can be carried over to this index, heat alone speaks.
         silent = ~self._speaks(index)
+        error = self._guidelines.value("clock.ndf_at_degree_days_sd")
         return fit_area(
             self.stands,
             self.evidence,
@@ -109,10 +110,7 @@ class AreaGroup:
             origin=np.where(silent, self._clock_today, self._newest_clock),
             units=self.units.size,
             weather_known=self.clocks.follows_heat,
-            area_ndf=(
-                np.where(silent, self._ndf_of_heat, np.nan),
-                np.full(silent.size, self._guidelines.value("clock.ndf_at_degree_days_sd")),
-            ),
+            area_ndf=(np.where(silent, self._ndf_of_heat, np.nan), np.where(silent, error, np.nan)),
         )
 
     def _speaks(self, index: Index) -> Flags:

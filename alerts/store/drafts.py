@@ -26,14 +26,7 @@ def enqueue_all(session: Session, drafts: Sequence[Draft]) -> None:
     """:func:`outbox.enqueue` each of them; no two have the same key."""
     if not drafts:
         return
-    keys = [draft.message.dedupe_key for draft in drafts]
-    known = set(
-        session.exec(
-            select(OutboxMessage.dedupe_key).where(
-                one_of(session, col(OutboxMessage.dedupe_key), keys)
-            )
-        )
-    )
+    known = _known(session, [draft.message.dedupe_key for draft in drafts])
     new = [draft for draft in drafts if draft.message.dedupe_key not in known]
     if not _are_added(session, new):
         new = []  # somebody was faster with one of them
@@ -41,6 +34,12 @@ def enqueue_all(session: Session, drafts: Sequence[Draft]) -> None:
     for draft in drafts:
         if id(draft) not in added:
             outbox.enqueue(session, draft.message, draft.fields)
+
+
+def _known(session: Session, keys: Sequence[str]) -> set[str]:
+    """Those of the keys that have a message."""
+    same = one_of(session, col(OutboxMessage.dedupe_key), keys)
+    return set(session.exec(select(OutboxMessage.dedupe_key).where(same)))
 
 
 def _are_added(session: Session, drafts: Sequence[Draft]) -> bool:

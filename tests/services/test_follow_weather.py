@@ -48,7 +48,8 @@ def refresh(service: Service, sky: Sky) -> int:
 def days_kept(service: Service) -> list[tuple[date, float, bool]]:
     with service.sessions.read() as session:
         [place] = weather.places(session)
-        rows = weather.days_since(session, place.area.id, date(2000, 1, 1))
+        found = weather.days_since(session, [place.area.id], date(2000, 1, 1))
+        rows = found.get(place.area.id, [])
     return [(row.day, row.tmax_f, row.forecast) for row in rows]
 
 

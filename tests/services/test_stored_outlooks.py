@@ -6,7 +6,7 @@ from factories import MONDAY, Service, day
 
 from alerts.domain.outlook import FarmOutlook, look_ahead
 from alerts.services.stored_outlooks import is_overtaken, stored_outlook
-from alerts.store import areas, outlooks
+from alerts.store import outlooks, snapshots
 from alerts.store.tables import Area
 
 
@@ -15,9 +15,9 @@ def both(service: Service) -> tuple[FarmOutlook, FarmOutlook | None]:
     parts = service.parts
     with service.sessions.read() as session:
         area = session.get_one(Area, 1)
-        snapshot = areas.load_snapshot(session, area, parts.season_first_day())
+        snapshot = snapshots.load_snapshot(session, [area], parts.season_first_day())
         # the sampling day after a Monday is the Thursday
-        [fresh] = look_ahead(snapshot, parts.guidelines, MONDAY, day(3))
+        [fresh] = look_ahead(snapshot, parts.guidelines, MONDAY, [day(3)])
         return fresh, stored_outlook(outlooks.field_views(session, [1]))
 
 

@@ -46,8 +46,8 @@ def test_area_put_off_for_a_year_is_due_now(sessions: Sessions, home: Home) -> N
     set_area(sessions, due_at=NOON + YEAR, lease_owner="gone", lease_until=NOON + YEAR)
     assert back(sessions) == 2
     with sessions.write() as session:
-        claimed = areas.claim_due(session, owner="me", now=NOON, lease=LEASE)
-        assert claimed is not None and claimed.lease_owner == "me"
+        [claimed] = areas.claim_due(session, owner="me", now=NOON, lease=LEASE)
+        assert claimed.lease_owner == "me"
 
 
 @pytest.mark.parametrize("ahead", [timedelta(), timedelta(hours=25)])

@@ -1,18 +1,17 @@
 from __future__ import annotations
 
 import threading
-from datetime import date, timedelta
+from datetime import datetime, timedelta
 
-import numpy as np
-import pytest
-from factories import MONDAY, NOON, Home, day, put_home
+from factories import NOON, Home
+from sqlmodel import select
 
-from alerts.store import areas, documents
+from alerts.store import areas
+from alerts.store.areas import Release
 from alerts.store.session import Sessions
-from alerts.store.tables import Area, FarmField, LabResult
+from alerts.store.tables import Area
 
 LEASE = timedelta(minutes=5)
-SEASON = date(2027, 3, 1)
 
 
 def mark_due(sessions: Sessions, home: Home, at=NOON) -> None:
@@ -22,12 +21,13 @@ def mark_due(sessions: Sessions, home: Home, at=NOON) -> None:
 
 def claim(sessions: Sessions, owner: str = "one", at=NOON) -> Area | None:
     with sessions.write() as session:
-        return areas.claim_due(session, owner=owner, now=at, lease=LEASE)
+        found = areas.claim_due(session, owner=owner, now=at, lease=LEASE)
+    return found[0] if found else None
 
 
 def release(sessions: Sessions, area: Area, next_due=NOON + timedelta(days=1)) -> None:
     with sessions.write() as session:
-        areas.release(session, area, due_seen=area.due_at, next_due=next_due)
+        assert areas.release(session, [Release(area, area.due_at, next_due)])
 
 
 def now_in_store(sessions: Sessions, home: Home) -> Area:
@@ -116,90 +116,75 @@ def test_marking_no_area_due_changes_nothing(sessions: Sessions, home: Home) -> 
     assert now_in_store(sessions, home).due_at is None
 
 
-# ------------------------------------------------------------------------- snapshot
+# ----------------------------------------------------------------------- many at once
 
 
-def add_result(sessions: Sessions, home: Home, **values: object) -> int:
-    said = {
-        "identity": f"row:{values}",
-        "row": 2,
-        "farm_label": "",
-        "field_label": "North",
-        "field_id": home.field_id,
-        "lab": "",
-        "lab_number": "",
-        "method": "nir",
-        "sampled_on": MONDAY,
-        "readings": {},
-        "rfv": 200.0,
-        "received_at": NOON,
-        **values,
-    }
+def some_due(sessions: Sessions, *due_at: datetime) -> None:
     with sessions.write() as session:
-        document = documents.keep_document(
-            session, name="a.csv", source="test", lab="", content=b"a", now=NOON
-        )
-        row = LabResult(document_id=document.id, **said)
-        session.add(row)
-        session.flush()
-        return row.id
+        for number, at in enumerate(due_at):
+            session.add(Area(name=f"Reach {number}", time_zone="America/Chicago", due_at=at))
 
 
-def snapshot(sessions: Sessions, home: Home):
+def claim_many(sessions: Sessions, limit: int, owner: str = "one") -> list[Area]:
+    with sessions.write() as session:
+        return areas.claim_due(session, owner=owner, now=NOON, lease=LEASE, limit=limit)
+
+
+def due_by_name(sessions: Sessions) -> dict[str, datetime | None]:
     with sessions.read() as session:
-        area = session.get_one(Area, home.area_id)
-        return areas.load_snapshot(session, area, SEASON)
+        return {area.name: area.due_at for area in session.exec(select(Area))}
 
 
-def test_snapshot_gives_each_result_in_every_index_it_speaks(
-    sessions: Sessions, home: Home
-) -> None:
-    add_result(sessions, home, rfv=200.0, rfq=190.0, ndf=38.0)
-    add_result(sessions, home, rfv=None, rfq=150.0, sampled_on=day(3))
-    found = snapshot(sessions, home)
-    np.testing.assert_array_equal(found.results.rfv, [200.0, np.nan])
-    assert found.results.rfq.tolist() == [190.0, 150.0]
-    np.testing.assert_array_equal(found.results.ndf, [38.0, np.nan])
-    assert found.results.day.tolist() == [MONDAY.toordinal(), day(3).toordinal()]
+def test_several_are_claimed_those_longest_due_first(sessions: Sessions) -> None:
+    hours = [NOON - timedelta(hours=k) for k in (1, 5, 3, 4)]
+    some_due(sessions, *hours, NOON + timedelta(hours=1))
+    first, second = claim_many(sessions, 3), claim_many(sessions, 3, "two")
+    assert {area.name for area in first} == {"Reach 1", "Reach 2", "Reach 3"}
+    assert [(area.name, area.lease_owner) for area in second] == [("Reach 0", "two")]
 
 
-@pytest.mark.parametrize(
-    ("circumstance", "values"),
-    [
-        ("of last season", {"sampled_on": date(2026, 5, 10)}),
-        ("sampled on the day of the cut", {"sampled_on": MONDAY}),
-        ("sampled the day after the cut", {"sampled_on": day(1)}),
-        ("sampled two weeks less a day after it", {"sampled_on": day(13), "cutting": 2}),
-        ("of another cutting", {"sampled_on": day(20), "cutting": 1}),
-        ("without a field", {"sampled_on": day(20), "field_id": None}),
-    ],
-)
-def test_snapshot_leaves_out_a_result(
-    sessions: Sessions, home: Home, circumstance: str, values: dict[str, object]
-) -> None:
-    """The field is on its second cutting; the first was taken on the sampling day."""
+def test_each_is_given_back_for_its_own_morning(sessions: Sessions) -> None:
+    some_due(sessions, NOON, NOON, NOON - timedelta(hours=1))
+    claimed = claim_many(sessions, 3)
+    later = {area.name: NOON + timedelta(hours=k) for k, area in enumerate(claimed, start=1)}
     with sessions.write() as session:
-        field = session.get_one(FarmField, home.field_id)
-        field.cutting, field.cut_on = 2, MONDAY
-    add_result(sessions, home, sampled_on=day(21), rfv=180.0)
-    add_result(sessions, home, **values)
-    assert snapshot(sessions, home).results.rfv.tolist() == [180.0], circumstance
+        given = [Release(area, area.due_at, later[area.name]) for area in claimed]
+        assert areas.release(session, given)
+    assert due_by_name(sessions) == later
+    assert len(claim_many(sessions, 3)) == 0
 
 
-def test_snapshot_leaves_out_a_replaced_result(sessions: Sessions, home: Home) -> None:
-    old = add_result(sessions, home, rfv=200.0)
-    new = add_result(sessions, home, rfv=210.0)
+def test_wishes_that_came_in_meanwhile_survive_among_others(sessions: Sessions) -> None:
+    some_due(sessions, NOON, NOON, NOON)
+    claimed = claim_many(sessions, 3)
     with sessions.write() as session:
-        session.get_one(LabResult, old).replaced_by = new
-    assert snapshot(sessions, home).results.rfv.tolist() == [210.0]
-
-
-def test_snapshot_leaves_out_closed_fields_and_other_areas(sessions: Sessions, home: Home) -> None:
-    closed = put_home(sessions, farm="Stone Row", field="Old")
+        areas.mark_due(session, [claimed[1].id or 0], NOON + timedelta(seconds=2))
+    tomorrow = NOON + timedelta(days=1)
     with sessions.write() as session:
-        session.get_one(FarmField, closed.field_id).closed_on = MONDAY
-        session.add(Area(name="Otter Bend", time_zone="America/Denver"))
-    add_result(sessions, closed)
-    found = snapshot(sessions, home)
-    assert [field.id for field in found.fields] == [home.field_id]
-    assert found.results.rfv.size == 0
+        assert areas.release(session, [Release(area, NOON, tomorrow) for area in claimed])
+    assert sorted(at for at in due_by_name(sessions).values() if at) == [
+        NOON + timedelta(seconds=2),
+        tomorrow,
+        tomorrow,
+    ]
+
+
+def test_lease_of_one_that_was_taken_over_is_told(sessions: Sessions) -> None:
+    some_due(sessions, NOON, NOON)
+    claimed = claim_many(sessions, 2)
+    with sessions.write() as session:
+        session.get_one(Area, claimed[0].id).lease_owner = "two"
+    with sessions.write() as session:
+        given = [Release(area, NOON, NOON + timedelta(days=1)) for area in claimed]
+        assert not areas.release(session, given)
+
+
+def test_due_moments_are_read_as_they_stand_now(sessions: Sessions) -> None:
+    some_due(sessions, NOON, NOON)
+    claimed = claim_many(sessions, 2)
+    with sessions.write() as session:
+        areas.mark_due(session, [claimed[0].id or 0], NOON + timedelta(seconds=2))
+        assert areas.due_since(session, claimed) == {
+            claimed[0].id: NOON + timedelta(seconds=2),
+            claimed[1].id: NOON,
+        }
