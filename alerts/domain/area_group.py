@@ -7,7 +7,7 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from alerts.domain.area_clock import AreaClock
+from alerts.domain.area_clock import AreaClock, AreaClocks
 from alerts.domain.area_fit import AreaFit, Evidence, Stands, clock_stray, fit_area
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.records import Index
@@ -29,8 +29,8 @@ class AreaGroup:
     """The fields of an area that are on one cutting, with their fits by index.
 
     members : positions of these fields in ``AreaSnapshot.fields``, rising
-    clock : the area's clock for this cutting
-    stray : how far that clock strays in a day, see ``area_fit.clock_stray``
+    clock : the area's clock for this cutting; ``clocks`` holds it alone
+    stray : how far that clock strays in a day, see ``area_fit.clock_stray``, shape (1,)
     evidence : results of these fields; ``Evidence.field`` is a position in ``members``
     """
 
@@ -46,8 +46,8 @@ class AreaGroup:
             [i for i, field in enumerate(snapshot.fields) if field.cutting == cutting],
             dtype=np.intp,
         )
-        self.clock = clock
-        self.stray = clock_stray(guidelines, weather_known=clock.follows_heat)
+        self.clock, self.clocks = clock, AreaClocks.of([clock])
+        self.stray = np.array([clock_stray(guidelines, weather_known=clock.follows_heat)])
         chosen = [snapshot.fields[i] for i in self.members]
         self.stands = Stands(
             unit=np.zeros(len(chosen), dtype=np.intp),

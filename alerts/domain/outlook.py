@@ -23,7 +23,7 @@ from alerts.domain.area_group import AreaGroup
 from alerts.domain.farm_batch import FarmBatch, Starts
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.newest import Newest, NewestResults
-from alerts.domain.records import Index
+from alerts.domain.records import Index, WhichLoad
 from alerts.domain.snapshot import AreaSnapshot, FarmPlan, share_days
 
 HORIZON_DAYS = 75
@@ -247,10 +247,13 @@ class _Records:
         self.batch = FarmBatch(
             group,
             fit,
-            [harvest.farm for harvest in harvests],
             places=np.searchsorted(group.members, members),
             own_days=np.array([harvest.own_days for harvest in harvests]),
             target=to_scale(np.array(targets), falls=index.falls),
+            notice_days=np.array([harvest.farm.notice_days for harvest in harvests]),
+            average=np.array(
+                [harvest.farm.which_load is WhichLoad.AVERAGE for harvest in harvests]
+            ),
             today=self.today,
             days_shown=DAYS_SHOWN,
         )
