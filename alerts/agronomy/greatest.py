@@ -21,9 +21,6 @@ from scipy.special import ndtr, ndtri
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-STEP, REACH = 0.7, 3.5
-"""Of the points g at which the sum is taken, evenly spaced [standard deviations]."""
-
 LARGEST_LOADING = 0.95
 """Above it the sum would need more points."""
 
@@ -42,13 +39,16 @@ CACHED = 16_384
 DENSITY = 1.0 / np.sqrt(2.0 * np.pi)
 
 
-def _points() -> tuple[Floats, Floats]:
-    at = np.arange(-REACH, REACH + STEP / 2, STEP)
+def _points(step: float, reach: float) -> tuple[Floats, Floats]:
+    at = np.arange(-reach, reach + step / 2, step)
     weight = np.exp(-0.5 * np.square(at))
     return at, weight / weight.sum()
 
 
-POINTS, WEIGHTS = _points()
+COARSE_LOADING = 0.85
+COARSE, FINE = _points(0.75, 3.375), _points(0.4, 3.4)
+"""Points g at which the sum is taken [standard deviations], and their weights: the more the
+variables share, the closer; then the sum is a few ten-thousandths off."""
 
 
 def shared_loadings(correlation: Floats) -> Floats:
@@ -104,23 +104,38 @@ def chance_all_below(bound: Floats, loading: Floats, follows: Flags | None = Non
     """
     if bound.shape[0] == 1:
         return np.asarray(ndtr(bound[0]))
+    coarse = (loading <= COARSE_LOADING).all(axis=0)
+    if coarse.all():
+        return _summed(bound, loading, follows, COARSE)
+    chance = np.empty(coarse.size)
+    for some, points in ((coarse, COARSE), (~coarse, FINE)):
+        follow = None if follows is None else follows[:, some]
+        chance[some] = _summed(bound[:, some], loading[:, some], follow, points)
+    return chance
+
+
+def _summed(
+    bound: Floats, loading: Floats, follows: Flags | None, points: tuple[Floats, Floats]
+) -> Floats:
     own = np.sqrt(1.0 - np.square(loading))
     middle, turn = bound / own, loading / own
+    at, weight = points
     follower = None
     if follows is not None:
         follower = _Follower.of(bound, loading, own, follows)
         middle[follows], turn[follows] = FAR, 0.0
     chance = np.empty(bound.shape[1])
-    at_once = max(1, CACHED // (POINTS.size * bound.shape[0]))
+    at_once = max(1, CACHED // (at.size * bound.shape[0]))
     for first in range(0, chance.size, at_once):
         some = slice(first, first + at_once)
-        away = middle[:, None, some] - turn[:, None, some] * POINTS[:, None]
-        np.clip(away, -FAR, FAR, out=away)
+        away = middle[:, None, some] - turn[:, None, some] * at[:, None]
         each = normal_chance(away)
-        product = each.prod(axis=0)
+        product = each[0] * each[1]
+        for one in each[2:]:
+            product *= one
         if follower is not None:
-            product *= follower.chance(away, each, some)
-        chance[some] = WEIGHTS @ product
+            product *= follower.chance(away, each, at, some)
+        chance[some] = weight @ product
     return chance
 
 
@@ -142,22 +157,25 @@ class _Follower:
         least = np.where(follows, bound, np.inf).min(axis=0)
         return cls(np.minimum(least, FAR), shared / whole, part / whole)
 
-    def chance(self, away: Floats, below: Floats, some: slice) -> Floats:
+    def chance(self, away: Floats, below: Floats, at: Floats, some: slice) -> Floats:
         """Chance that it stays below, given that those do; shape (points, cases)."""
         pull = DENSITY * np.exp(-0.5 * np.square(away)) / below
         part = self.part[:, None, some]
         left = np.clip(1.0 - pull * (away + pull), 0.02, 1.0)
         mean = -(part * pull).sum(axis=0)
         sd = np.sqrt((np.square(part) * left).sum(axis=0))
-        free = (self.bound[some] - self.loading[some] * POINTS[:, None]) / self.own[some]
-        return normal_chance(np.clip((free - mean) / sd, -FAR, FAR))
+        free = (self.bound[some] - self.loading[some] * at[:, None]) / self.own[some]
+        return normal_chance((free - mean) / sd)
 
 
 def normal_chance(away: Floats) -> Floats:
-    """Chance of a standard normal variable below ``away`` [-FAR to FAR], at most 2e-5 off.
+    """Chance of a standard normal variable below ``away``, at most 2e-5 off; ``away`` beyond FAR
+    is set to it, in place.
 
     scipy's is exact, and four times slower: here numpy takes several numbers at a time.
     """
+    np.minimum(away, FAR, out=away)
+    np.maximum(away, -FAR, out=away)
     square = np.square(away)
     log_odds = square * -LOGIT[2]
     log_odds -= LOGIT[1]
@@ -182,7 +200,7 @@ def usual_greatest(mean: Floats, sd: Floats, loading: Floats) -> tuple[Floats, F
         own, own_shared = np.square(sd[one]), sd[one] * loading[one]
         apart = np.sqrt(np.maximum(var + own - 2.0 * shared * own_shared, 1e-12 * own))
         ahead = middle - mean[one]
-        away = np.clip(ahead / apart, -FAR, FAR)
+        away = ahead / apart
         first = normal_chance(away)
         bump = apart * DENSITY * np.exp(-0.5 * np.square(away))
         rise = first * ahead + bump  # of the mean over that of this variable

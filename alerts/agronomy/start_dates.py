@@ -32,22 +32,29 @@ Flags = NDArray[np.bool_]
 Ahead = Callable[[Floats], tuple[Floats, Floats]]
 """From days, shape (n, farms, days), to the clock since c0 then and how far it may be off."""
 
+Away = Callable[[Floats], Floats]
+
 SLOWEST_SHARE = 0.1
 """A crop that would stand still or turn back is taken to mature at a tenth of the usual rate."""
+
+WEEK = 7
+"""Days over which what fields share is followed by a straight line."""
 
 SEARCH_PASSES = 2
 """Of a quantile of a start date, by the secant rule; then it is known to a hundredth of a day."""
 
 
 class Loads(Protocol):
-    """What counts of each farm: ``day`` of the start, of shape (farms, days) [day number]."""
+    """The loads that count of each farm."""
 
-    def away(self, day: Floats) -> Floats:
-        """Standard normal number above which a start on that day misses; shape (farms, days)."""
+    def near(self, day: Floats) -> Away:
+        """A way from days of the start near these to the standard normal number above which that
+        start misses; both of shape (farms, days)."""
         ...
 
     def seen(self, day: Floats) -> tuple[Floats, Floats]:
-        """The same, and the median value of the load that counts [scale units]."""
+        """That number, and the median value of the load that counts [scale units], for consecutive
+        days, the same for all farms."""
         ...
 
     def usual_start(self) -> tuple[Floats, Floats]:
@@ -89,8 +96,8 @@ class LoadsTogether:
 
     harvest: Harvest
 
-    def away(self, day: Floats) -> Floats:
-        return self.seen(day)[0]
+    def near(self, day: Floats) -> Away:
+        return lambda then: self.seen(then)[0]
 
     def seen(self, day: Floats) -> tuple[Floats, Floats]:
         standing = self.harvest.standing(day)
@@ -120,8 +127,8 @@ class AverageLoads:
         lines = self.harvest.lines
         return mean_of(self.share, lines.level, lines.rate, self.cov, *self.harvest.clock(day))
 
-    def away(self, day: Floats) -> Floats:
-        return self._standing(day).away(self.harvest.target[:, None])
+    def near(self, day: Floats) -> Away:
+        return lambda then: self.seen(then)[0]
 
     def seen(self, day: Floats) -> tuple[Floats, Floats]:
         standing = self._standing(day)
@@ -142,8 +149,10 @@ class LastLoads:
     def __init__(self, harvest: Harvest, cov: LineCov, follows: Flags | None = None) -> None:
         self.harvest, self.cov, self.follows = harvest, cov, follows
 
-    def away(self, day: Floats) -> Floats:
-        return self._away(self.harvest.standing(day), self._loading(day), self.harvest.target)
+    def near(self, day: Floats) -> Away:
+        # What the fields share changes so slowly that it is that of the days begun with.
+        loading, target = self._loading(day), self.harvest.target
+        return lambda then: self._away(self.harvest.standing(then), loading, target)
 
     def _away(self, standing: Standing, loading: Floats, value: Floats) -> Floats:
         """``value`` of shape (farms,) or (farms, days)."""
@@ -158,21 +167,17 @@ class LastLoads:
         )
         return normal_quantile(chance).reshape(shape[1:])
 
-    def _loading(self, day: Floats) -> Floats:
-        """What each field shares with the others, shape (n, farms, days): by a straight line
-        between first, middle and last day, since it changes slowly."""
-        if day.shape[1] <= 3:
-            return self._loading_on(day)
-        first, last = day.min(axis=1), day.max(axis=1)
-        known = self._loading_on(np.stack([first, (first + last) / 2, last], axis=1))
-        along = (day - first[:, None]) * (2.0 / (last - first)[:, None])
-        low, high = known[..., :1], known[..., 2:]
-        centre = known[..., 1:2]
-        early = low + (centre - low) * np.minimum(along, 1.0)
-        late = (high - centre) * np.maximum(along - 1.0, 0.0)
-        return np.asarray(early + late)
+    def seen(self, day: Floats) -> tuple[Floats, Floats]:
+        standing = self.harvest.standing(day)
+        known = _Weekly(day)
+        weekly = self._loading(known.day)
+        loading = known.between(weekly)
+        usual, spread = _shaped(usual_greatest, standing.mean, standing.sd, loading)
+        middle = usual + spread * known.between(self._middle_above_usual(known.day, weekly))
+        return self._away(standing, loading, self.harvest.target), middle
 
-    def _loading_on(self, day: Floats) -> Floats:
+    def _loading(self, day: Floats) -> Floats:
+        """What each field shares with the others, shape (n, farms, days)."""
         correlation = self.cov.correlation(self.harvest.lines.rate, *self.harvest.clock(day))
         if self.follows is not None:
             apart = self.follows[:, None] | self.follows
@@ -180,29 +185,53 @@ class LastLoads:
         shape = correlation.shape
         return shared_loadings(correlation.reshape(*shape[:2], -1)).reshape(shape[1:])
 
-    def seen(self, day: Floats) -> tuple[Floats, Floats]:
-        standing, loading = self.harvest.standing(day), self._loading(day)
-        missing = self._away(standing, loading, self.harvest.target)
-        return missing, self._middle(standing, loading)
-
-    def _middle(self, standing: Standing, loading: Floats) -> Floats:
-        flat = (part.reshape(part.shape[0], -1) for part in (standing.mean, standing.sd, loading))
-        value, spread = (part.reshape(loading.shape[1:]) for part in usual_greatest(*flat))
+    def _middle_above_usual(self, day: Floats, loading: Floats) -> Floats:
+        """Median less what ``usual_greatest`` gives [its deviations], shape (farms, days)."""
+        standing = self.harvest.standing(day)
+        usual, spread = _shaped(usual_greatest, standing.mean, standing.sd, loading)
         # The median has half the chance below it: two steps of the secant rule.
-        away = self._away(standing, loading, value)
-        nearer = value - away * spread
-        away_there = self._away(standing, loading, nearer)
-        moved = np.abs(away_there - away) > 1e-6
-        steep = np.where(moved, (nearer - value) / np.where(moved, away_there - away, 1.0), spread)
-        middle: Floats = nearer - away_there * np.clip(steep, 0.3 * spread, 3.0 * spread)
-        return middle
+        away = self._away(standing, loading, usual)
+        away_there = self._away(standing, loading, usual - spread * away)
+        moved = away - away_there
+        far = np.abs(moved) > 1e-6
+        steep = np.where(far, away / np.where(far, moved, 1.0), 1.0)
+        above: Floats = -away - away_there * np.clip(steep, 0.3, 3.0)
+        return above
 
     def usual_start(self) -> tuple[Floats, Floats]:
         harvest = self.harvest
         start = harvest.due - harvest.after
-        loading = self._loading_on(start.min(axis=0)[:, None])[..., 0]
+        loading = self._loading(start.min(axis=0)[:, None])[..., 0]
         latest, spread = usual_greatest(-start, harvest.spread, loading)
         return -latest, spread
+
+
+class _Weekly:
+    """Days a week apart, and what lies between them by straight lines.
+
+    Always the same ones, however many follow, so that no farm's figures hang on what others ask.
+    """
+
+    def __init__(self, day: Floats) -> None:
+        """``day`` are consecutive, the same for all farms, shape (farms, days)."""
+        count = day.shape[1]
+        week = np.arange(2 + (count - 2) // WEEK) * float(WEEK)
+        self.day = day[:, :1] + week
+        along = np.arange(count) / WEEK
+        self.before = np.minimum(along.astype(np.intp), week.size - 2)
+        self.part = along - self.before
+
+    def between(self, known: Floats) -> Floats:
+        """``known`` of shape (..., weeks) gives (..., days)."""
+        low = known[..., self.before]
+        return np.asarray(low + self.part * (known[..., self.before + 1] - low))
+
+
+def _shaped(rule: Callable[..., tuple[Floats, Floats]], *parts: Floats) -> tuple[Floats, Floats]:
+    """Let a rule for any one axis of cases work on farms and days."""
+    shape = parts[0].shape
+    one, other = rule(*(part.reshape(shape[0], -1) for part in parts))
+    return one.reshape(shape[1:]), other.reshape(shape[1:])
 
 
 def start_moments(loads: Loads, chances: tuple[float, ...], first: float, last: float) -> Floats:
@@ -214,10 +243,11 @@ def start_moments(loads: Loads, chances: tuple[float, ...], first: float, last: 
     usual, spread = loads.usual_start()
     spread = np.maximum(spread, 1e-3)[:, None]
     day = np.clip(np.clip(usual, first, last)[:, None] - wanted * spread, first, last)
-    away, steep = loads.away(day), -1.0 / spread
+    away_of = loads.near(day)
+    away, steep = away_of(day), -1.0 / spread
     for _ in range(SEARCH_PASSES):
         nearer = np.clip(day + (wanted - away) / steep, first, last)
-        away_there = loads.away(nearer)
+        away_there = away_of(nearer)
         moved = nearer - day
         far = np.abs(moved) > 1e-6
         slope = (away_there - away) / np.where(far, moved, 1.0)
@@ -230,6 +260,6 @@ def start_moments(loads: Loads, chances: tuple[float, ...], first: float, last: 
 
 
 def chance_of_missing(away: Floats) -> Floats:
-    """Chance that a start misses, from ``Loads.away``."""
+    """Chance that a start misses, from the number of ``Loads``."""
     chance: Floats = ndtr(-away)
     return chance

@@ -6,16 +6,13 @@ yardstick: what is worked out must be nearer the draws than what so many points 
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from invented_farms import SHOWN, TODAY, Draws, Invented, invent
 
 from alerts.agronomy.scale import Floats, to_scale
 from alerts.backtest.normal_points import normal_points
-from alerts.domain.area_clock import AreaClocks
-from alerts.domain.farm_batch import FarmBatch, Starts
+from alerts.domain.farm_batch import Starts
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.records import Index
 
