@@ -65,6 +65,25 @@ class Lines:
         var += loose * (np.square(rate) + rate_var)
         return Standing.of(level + rate * since, var, loose * rate * turning)
 
+    def meeting(self, value: Floats, away: float, loose: Floats, walk: Floats) -> Floats:
+        """Clock since c0 at which ``value`` lies ``away`` standard deviations above the mean [0 or
+        less: after the mean has met it].
+
+        The clock may be off by ``loose`` [ordinary days], and strays by ``walk`` over a day.
+        Leaning, and that the past does not stray, are left out. Infinite where a line is known so
+        badly that this never comes. All of one shape.
+        """
+        # Both sides of value - mean = away * sd squared, a parabola in the clock.
+        far, square = value - self.level, away * away
+        moves = np.square(self.rate) + self.rate_var
+        bend = np.square(self.rate) - square * self.rate_var
+        half = self.rate * far + square * (self.both_cov + 0.5 * moves * np.square(walk))
+        flat = np.square(far) - square * (self.level_var + moves * np.square(loose))
+        root = np.sqrt(np.maximum(half * half - bend * flat, 0.0))
+        met = (half - np.copysign(root, away)) / np.where(bend > 0.0, bend, 1.0)
+        since: Floats = np.where(bend > 0.0, met, -np.copysign(np.inf, away))
+        return since
+
 
 @dataclass(frozen=True, slots=True)
 class Standing:

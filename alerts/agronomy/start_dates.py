@@ -40,8 +40,25 @@ SLOWEST_SHARE = 0.1
 WEEK = 7
 """Days over which what fields share is followed by a straight line."""
 
-SEARCH_PASSES = 2
-"""Of a quantile of a start date, by the secant rule; then it is known to a hundredth of a day."""
+SEARCH_PASSES = 1
+"""Of a quantile of a start date, by the secant rule: it is then some hundredths of a day off."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """About where days lie; arrays of any one shape.
+
+    middle : the median [day number]
+    early, late : standard deviations before and after it [d]
+    """
+
+    middle: Floats
+    early: Floats
+    late: Floats
+
+    def before(self, days: Floats) -> Spread:
+        """So many days before."""
+        return Spread(self.middle - days, self.early, self.late)
 
 
 class Loads(Protocol):
@@ -57,8 +74,8 @@ class Loads(Protocol):
         days, the same for all farms."""
         ...
 
-    def usual_start(self) -> tuple[Floats, Floats]:
-        """About the median start and its standard deviation, shape (farms,) [day]."""
+    def usual_start(self) -> Spread:
+        """About where the start lies, arrays of shape (farms,)."""
         ...
 
 
@@ -69,15 +86,14 @@ class Harvest:
     lines : of the fields
     after : days from the start until the load of each field that counts is cut [d]
     target : on the scale, shape (farms,)
-    due, spread : median day on which each field meets its target and its standard deviation [d]
+    due : about the day on which each field meets its target
     ahead : the coming clock
     """
 
     lines: Lines
     after: Floats
     target: Floats
-    due: Floats
-    spread: Floats
+    due: Spread
     ahead: Ahead
 
     def clock(self, day: Floats) -> tuple[Floats, Floats]:
@@ -104,11 +120,10 @@ class LoadsTogether:
         away = standing.away(self.harvest.target[:, None])
         return away.min(axis=0), standing.middle.max(axis=0)
 
-    def usual_start(self) -> tuple[Floats, Floats]:
-        start = self.harvest.due - self.harvest.after
-        least = start.argmin(axis=0)
-        farms = np.arange(least.size)
-        return start[least, farms], self.harvest.spread[least, farms]
+    def usual_start(self) -> Spread:
+        start = self.harvest.due.before(self.harvest.after)
+        at = start.middle.argmin(axis=0), np.arange(start.middle.shape[1])
+        return Spread(start.middle[at], start.early[at], start.late[at])
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,10 +149,10 @@ class AverageLoads:
         standing = self._standing(day)
         return standing.away(self.harvest.target[:, None]), standing.middle
 
-    def usual_start(self) -> tuple[Floats, Floats]:
-        harvest = self.harvest
-        start = (self.share * (harvest.due - harvest.after)).sum(axis=0)
-        return start, (self.share * harvest.spread).sum(axis=0)
+    def usual_start(self) -> Spread:
+        start = self.harvest.due.before(self.harvest.after)
+        parts = start.middle, start.early, start.late
+        return Spread(*((self.share * part).sum(axis=0) for part in parts))
 
 
 class LastLoads:
@@ -198,12 +213,14 @@ class LastLoads:
         above: Floats = -away - away_there * np.clip(steep, 0.3, 3.0)
         return above
 
-    def usual_start(self) -> tuple[Floats, Floats]:
-        harvest = self.harvest
-        start = harvest.due - harvest.after
-        loading = self._loading(start.min(axis=0)[:, None])[..., 0]
-        latest, spread = usual_greatest(-start, harvest.spread, loading)
-        return -latest, spread
+    def usual_start(self) -> Spread:
+        start = self.harvest.due.before(self.harvest.after)
+        loading = self._loading(start.middle.min(axis=0)[:, None])[..., 0]
+        latest, early = usual_greatest(-start.middle, start.early, loading)
+        # A field of which next to nothing is known says little of how late the farm can wait.
+        late = np.minimum(start.late, 2.0 * start.early)
+        latest_late, late = usual_greatest(-start.middle, late, loading)
+        return Spread(-0.5 * (latest + latest_late), early, late)
 
 
 class _Weekly:
@@ -240,19 +257,21 @@ def start_moments(loads: Loads, chances: tuple[float, ...], first: float, last: 
     Moments before ``first`` or after ``last`` are given as these [day number].
     """
     wanted = -ndtri(np.array(chances))
-    usual, spread = loads.usual_start()
-    spread = np.maximum(spread, 1e-3)[:, None]
-    day = np.clip(np.clip(usual, first, last)[:, None] - wanted * spread, first, last)
+    usual = loads.usual_start()
+    spread = np.where(wanted > 0.0, usual.early[:, None], usual.late[:, None])
+    spread = np.clip(spread, 1e-3, last - first)
+    middle = np.clip(usual.middle, first, last)[:, None]
+    day = np.clip(middle - wanted * spread, first, last)
     away_of = loads.near(day)
     away, steep = away_of(day), -1.0 / spread
     for _ in range(SEARCH_PASSES):
         nearer = np.clip(day + (wanted - away) / steep, first, last)
         away_there = away_of(nearer)
         moved = nearer - day
-        far = np.abs(moved) > 1e-6
+        far = np.abs(moved) > 1e-4
         slope = (away_there - away) / np.where(far, moved, 1.0)
         # Where the clock stands still for a while the rule would leap.
-        sound = far & (slope < -0.25 / spread) & (slope > -4.0 / spread)
+        sound = far & (slope < -0.1 / spread) & (slope > -10.0 / spread)
         steep = np.where(sound, slope, steep)
         day, away = nearer, away_there
     day = np.clip(day + (wanted - away) / steep, first, last)

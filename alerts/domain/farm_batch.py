@@ -23,6 +23,7 @@ from alerts.agronomy.start_dates import (
     LastLoads,
     Loads,
     LoadsTogether,
+    Spread,
     chance_of_missing,
     start_moments,
 )
@@ -119,7 +120,7 @@ class FarmBatch:
         self.unit: Ints = group.stands.unit[places[:, 0]]
         self.lines = FarmLines.of(fit.posterior, places, self.sampled, list(self._chunks(2)))
         self.median_due = self._median_due()
-        self.spread = self._spread()
+        self.due = self._spread()
         # Rounded, so that like fields tie and keep their given order.
         self.order: Ints = np.argsort(self.median_due.round(6), axis=1, kind="stable")
 
@@ -146,13 +147,24 @@ class FarmBatch:
         needed = (self.target[:, None] - self.lines.shown.level) / self.lines.shown.rate
         return self.group.clocks.day_at(units, needed + self.fit.origin.take(units))
 
-    def _spread(self) -> Floats:
-        """Standard deviation of that day, about, shape (farms, n) [d]."""
+    def _spread(self) -> Spread:
+        """About where that day lies, shape (farms, n)."""
+        units, day = self.unit[:, None], self.median_due
         first, last = self.group.clocks.day[[0, -1]]
-        since, off = self._ahead(self.unit, np.clip(self.median_due, first, last))
-        standing = self.lines.counted.standing(since[..., None], off[..., None])
-        spread: Floats = standing.sd[..., 0] / self.lines.counted.rate
-        return spread
+        since, off = self._ahead(self.unit, np.clip(day, first, last))
+        # The past is known.
+        walk = np.where(since > 0.0, self.group.stray.take(units), 0.0)
+        loose = np.sqrt(np.maximum(off * off - walk * walk * since, 0.0))
+        ends = (
+            self.lines.counted.meeting(self.target[:, None], away, loose, walk)
+            for away in (Z80, -Z80)
+        )
+        origin, longest = self.fit.origin.take(units), last - first
+        early, late = (
+            np.abs(self.group.clocks.day_at(units, np.clip(end, -longest, longest) + origin) - day)
+            for end in ends
+        )
+        return Spread(day, early / Z80, late / Z80)
 
     # ------------------------------------------------------------------- starts
 
@@ -244,8 +256,7 @@ class FarmBatch:
             lines=self.lines.counted[some].reshape(*shape),
             after=own.reshape(shape),
             target=target,
-            due=self.median_due[some].reshape(shape),
-            spread=self.spread[some].reshape(shape),
+            due=_of(self.due, lambda part: part[some].reshape(shape)),
             ahead=self._reader(unit),
         )
         at = np.arange(some.start * fields, some.stop * fields)
@@ -277,8 +288,7 @@ class FarmBatch:
             lines=self.lines.counted[at].transposed(),
             after=np.ascontiguousarray(after.T),
             target=self.target[at],
-            due=np.ascontiguousarray(self.median_due[at].T),
-            spread=np.ascontiguousarray(self.spread[at].T),
+            due=_of(self.due, lambda part: np.ascontiguousarray(part[at].T)),
             ahead=self._reader(self.unit[at]),
         )
 
@@ -359,6 +369,10 @@ def _day_of(moments: Floats) -> Floats:
     """A start within a day is that day's, since a morning is either early enough or not."""
     day: Floats = np.floor(moments + 1e-9)
     return day
+
+
+def _of(days: Spread, change: Callable[[Floats], Floats]) -> Spread:
+    return Spread(*(change(part) for part in (days.middle, days.early, days.late)))
 
 
 @dataclass(frozen=True, slots=True)
