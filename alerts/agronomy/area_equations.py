@@ -22,7 +22,7 @@ from alerts.agronomy.area_parts import (
     Results,
     Spreads,
 )
-from alerts.agronomy.unit_batches import UnitBatches
+from alerts.agronomy.unit_batches import UnitBatches, inverses
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +66,7 @@ class AreaEquations:
         self.day_at = self.unit * self.days + results.visit  # of each result, in (units, days)
         self.unit_at = self.unit * self.unknowns + OWN + results.visit  # in (units, unknowns)
         self.field_at = results.field * self.unknowns + OWN + results.visit
+        self.error_var = np.square(results.sd)
         self.slope = fields.rate[results.field] * results.since
         self.rest = results.value - fields.level[results.field] - self.slope
         self.batches = UnitBatches.of(fields.unit, units)
@@ -118,7 +119,7 @@ class AreaEquations:
         precision[:, LEVEL, LEVEL] = self.prior_unit[:, LEVEL]
         precision[:, RATE, RATE] = self.prior_unit[:, RATE] * weights.area_rate
         days = slice(OWN, OWN + self.days)
-        precision[:, days, days] = np.linalg.inv(self.visit_cov(weights))
+        precision[:, days, days] = inverses(self.visit_cov(weights))
         other = np.arange(OWN + self.days, self.unknowns)
         precision[:, other, other] = self.prior_unit[:, [OWN]]
         return precision
@@ -134,7 +135,7 @@ class AreaEquations:
         reduced = _times_2x2(own_cov, mixed)
         matrix -= self.batches.summed(mixed, reduced)
         rhs = told.rhs - self.batches.summed(reduced, own_rhs)
-        unit_cov: Floats = np.linalg.inv(matrix).astype(np.float64, copy=False)
+        unit_cov = inverses(matrix)
         unknown = unit_cov @ rhs
         load = -reduced
         load[:, LEVEL, LEVEL] += 1.0
@@ -154,7 +155,7 @@ class AreaEquations:
     def _told_by(self, weight: Floats) -> _Told:
         """What the results say at these weights; priors are tried in turn with the same ones."""
         if self._last is None or self._last.weight is not weight:
-            precision = weight / np.square(self.results.sd)
+            precision = weight / self.error_var
             own, own_rhs, mixed = self._field_blocks(precision)
             matrix, rhs = self._unit_blocks(precision, mixed, own_rhs)
             self._last = _Told(weight, own, own_rhs, mixed, matrix, rhs)

@@ -110,15 +110,16 @@ class AreaPosterior:
         return self.own_cov + hung
 
     def joint(self, chosen: ArrayLike) -> tuple[Floats, Floats]:
-        """Mean and covariance of several fields of one unit together.
+        """Mean and covariance of several fields of one unit together, for many such sets.
 
-        ``chosen`` of shape (..., n), all of the same unit, gives shapes (..., 2 n) and
-        (..., 2 n, 2 n), ordered level, rate, level, rate, ...
+        ``chosen`` of shape (..., n), the fields of each set of the same unit, gives shapes
+        (..., 2 n) and (..., 2 n, 2 n), ordered level, rate, level, rate, ...
         """
         which = np.asarray(chosen, dtype=np.intp)
         size = which.shape[-1] * OWN
         load = self.load[which].reshape(*which.shape[:-1], size, -1)
-        cov = load @ self.unit_cov[self.fields.unit[which.flat[0]]] @ np.swapaxes(load, -1, -2)
+        unit_cov = self.unit_cov[self.fields.unit[which[..., 0]]]
+        cov = load @ unit_cov @ np.swapaxes(load, -1, -2)
         for place in range(which.shape[-1]):
             at = slice(place * OWN, place * OWN + OWN)
             cov[..., at, at] += self.own_cov[which[..., place]]

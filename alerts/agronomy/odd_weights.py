@@ -25,6 +25,7 @@ import numpy as np
 
 from alerts.agronomy.area_equations import AreaEquations, Weights
 from alerts.agronomy.area_parts import LEVEL, OWN, RATE, AreaPosterior, Floats, Ints
+from alerts.agronomy.unit_batches import inverses
 
 ODD_SHARE, ODD_FACTOR = 0.05, 5.0
 """Share of things that are odd, and how many times the usual spread theirs is (our judgement)."""
@@ -118,14 +119,16 @@ def _result_weights(equations: AreaEquations, weights: Weights) -> Weights:
     close, loose = (
         _without_itself(equations, equations.solve(each)) for each in (weights, loosened)
     )
-    # The shift of a lone result's day goes from the fit that judges to the thing that is judged.
-    shift = np.where(lone, equations.visit_var[equations.unit, 0], 0.0)
-    var = np.square(equations.results.sd) + shift
-    near, far = (
-        np.maximum(fit[1] - shift / weights.visit.take(day), 0.0) for fit in (close, loose)
-    )
+    (away, near), (far_away, far) = close, loose
+    var = equations.error_var
+    if lone.any():
+        # The shift of a lone result's day goes from the fit that judges to the thing judged.
+        shift = np.where(lone, equations.visit_var[equations.unit, 0], 0.0)
+        counted = shift / weights.visit.take(day)
+        near, far = (np.maximum(spread - counted, 0.0) for spread in (near, far))
+        var = var + shift
     sound, odd = (
-        _either(log_normal(close[0], v + near), log_normal(loose[0], v + far), ODD_SHARE)
+        _either(log_normal(away, v + near), log_normal(far_away, v + far), ODD_SHARE)
         for v in (var, ODD_FACTOR**2 * var)
     )
     result, visit = odd_weight(sound, odd), weights.visit.copy()
@@ -143,10 +146,12 @@ def _without_itself(equations: AreaEquations, solved: AreaPosterior) -> tuple[Fl
     """Distance of each result from the fit of the others, and that fit's variance."""
     shift, spread = _fitted(equations, solved)
     # Deleting one result moves the fit; residual and variance without it, in closed form.
-    free = 1.0 - solved.weight / np.square(equations.results.sd) * spread
-    told = free > LEAST_SHARE
-    free = np.where(told, free, 1.0)
-    return np.where(told, (equations.rest - shift) / free, 0.0), spread / free
+    free = 1.0 - solved.weight / equations.error_var * spread
+    away = equations.rest - shift
+    untold = free <= LEAST_SHARE
+    if untold.any():
+        free[untold], away[untold] = 1.0, 0.0
+    return away / free, spread / free
 
 
 def _fitted(equations: AreaEquations, solved: AreaPosterior) -> tuple[Floats, Floats]:
@@ -264,7 +269,7 @@ def _days_own(
     day = np.arange(equations.days)
     prior = equations.visit_cov(weights)
     own = np.broadcast_to(equations.visit_var, weights.visit.shape)
-    part = own[:, :, None] * np.linalg.inv(prior)
+    part = own[:, :, None] * inverses(prior)
     known = part @ (prior - solved.unit_cov[:, days, days]) @ part.transpose(0, 2, 1)
     mean = np.einsum("ude,ue->ud", part, solved.visit)
     return _Told.of(mean, own - known[:, day, day], own, results)

@@ -1,289 +1,284 @@
-"""From the joint posterior of farms' fields to the days to start.
+"""From the lines of farms' fields to the days to start.
 
-A fixed set of quasi-random points stands for the posterior, so that every run gives the same
-dates. For each point the fields' curves are straight lines on the clock; where a line meets the
-target, the field is due, and the farm must have started early enough for every load that counts.
+A load misses its target once the value of its field, on the day it is cut, is above it. The chance
+of that rises with the day of the start; the start date is the day on which the load that counts
+meets its target, and lies before a day with the chance that starting on that day misses.
 
-Many farms with equally many fields are worked out at once: arrays begin with any number of axes for
-them, written ``...`` below, and end with the draws.
+A farm's load that counts is the last of each field, so the greatest of several values; or the
+average of its crop. Everything is worked out for many farms with n fields each: arrays begin with
+the fields and end with farms and days.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from typing import Protocol
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+from alerts.agronomy.greatest import (
+    chance_all_below,
+    normal_quantile,
+    shared_loadings,
+    usual_greatest,
+)
+from alerts.agronomy.loose_lines import LineCov, Lines, Standing, mean_of
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.intp]
+Flags = NDArray[np.bool_]
+Ahead = Callable[[Floats], tuple[Floats, Floats]]
+"""From days, shape (n, farms, days), to the clock since c0 then and how far it may be off."""
 
-DRAWS_LOG2 = 9
-"""512 points: quartiles of a start date move by less than a tenth of a day with more."""
+Away = Callable[[Floats], Floats]
 
 SLOWEST_SHARE = 0.1
 """A crop that would stand still or turn back is taken to mature at a tenth of the usual rate."""
 
+WEEK = 7
+"""Days over which what fields share is followed by a straight line."""
 
-CORRECTIONS = 3
-"""Of a day on which a line meets its target, for how far the clock may be off on that day."""
+SEARCH_PASSES = 1
+"""Of a quantile of a start date, by the secant rule: it is then some hundredths of a day off."""
 
 
 @dataclass(frozen=True, slots=True)
-class ClockPath:
-    """The area's clock over coming days.
+class Spread:
+    """About where days lie; arrays of any one shape.
 
-    day : consecutive day numbers, shape (days,)
-    since : expected clock of each morning, less c0, rising, shape (days,) [ordinary days]
-    sd : how far it may be off, shape (days,) [ordinary days]
+    middle : the median [day number]
+    early, late : standard deviations before and after it [d]
     """
 
-    day: Floats
-    since: Floats
-    sd: Floats
+    middle: Floats
+    early: Floats
+    late: Floats
 
-    def spread_at(self, day: Floats) -> Floats:
-        """``sd`` between mornings by a straight line, at its ends beyond; any shape."""
-        along = np.asarray(day - self.day[0])
-        np.clip(along, 0.0, self.day.size - 1.0, out=along)
-        before = along.astype(np.intp)
-        along -= before
-        # Beyond the last morning there is no step, and none is taken.
-        along *= np.append(np.diff(self.sd), 0.0).take(before)
-        along += self.sd.take(before)
-        return along
-
-    def day_at(self, since: Floats) -> Floats:
-        """When the expected clock shows ``since``; one ordinary day a day beyond the path."""
-        if self._is_calendar():
-            return np.asarray(since + (self.day[0] - self.since[0]))
-        inside = np.interp(since, self.since, self.day)
-        before = np.minimum(since - self.since[0], 0.0)
-        after = np.maximum(since - self.since[-1], 0.0)
-        day: Floats = inside + before + after
-        return day
-
-    def _is_calendar(self) -> bool:
-        return bool(np.abs(np.diff(self.since) - 1.0).max(initial=0.0) < 1e-12)
+    def before(self, days: Floats) -> Spread:
+        """So many days before."""
+        return Spread(self.middle - days, self.early, self.late)
 
 
-@lru_cache(maxsize=32)
-def normal_points(dimensions: int) -> Floats:
-    """Quasi-random standard normal points, shape (512, dimensions); the same at every call.
+class Loads(Protocol):
+    """The loads that count of each farm."""
 
-    A Sobol sequence shifted off the border by half a step and carried through the inverse normal
-    distribution.
+    def near(self, day: Floats) -> Away:
+        """A way from days of the start near these to the standard normal number above which that
+        start misses; both of shape (farms, days)."""
+        ...
+
+    def seen(self, day: Floats) -> tuple[Floats, Floats]:
+        """That number, and the median value of the load that counts [scale units], for consecutive
+        days, the same for all farms."""
+        ...
+
+    def usual_start(self) -> Spread:
+        """About where the start lies, arrays of shape (farms,)."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Harvest:
+    """How farms' fields are cut, and what is known of them; arrays of shape (n, farms).
+
+    lines : of the fields
+    after : days from the start until the load of each field that counts is cut [d]
+    target : on the scale, shape (farms,)
+    due : about the day on which each field meets its target
+    ahead : the coming clock
     """
-    # scipy.stats takes longer to load than all the rest; nobody waits for it who needs no dates.
-    from scipy.stats import qmc
 
-    points = qmc.Sobol(dimensions, scramble=False).random_base2(DRAWS_LOG2)
-    normal: Floats = ndtri(points + 0.5 / 2**DRAWS_LOG2)
-    normal.setflags(write=False)
-    return normal
+    lines: Lines
+    after: Floats
+    target: Floats
+    due: Spread
+    ahead: Ahead
+
+    def clock(self, day: Floats) -> tuple[Floats, Floats]:
+        """Of each field's load that counts, shape (n, farms, days)."""
+        return self.ahead(day + self.after[:, :, None])
+
+    def standing(self, day: Floats) -> Standing:
+        """Of each field's load that counts, shape (n, farms, days)."""
+        return self.lines.standing(*self.clock(day))
 
 
-def draw_lines(mean: ArrayLike, cov: ArrayLike) -> tuple[Floats, Floats, Floats]:
-    """Points of each farm's joint posterior.
+@dataclass(frozen=True, slots=True)
+class LoadsTogether:
+    """Loads of fields that differ from what is expected all alike: one field, or such as go
+    with it."""
 
-    Parameters
-    ----------
-    mean, cov : of level and rate share above the prior, ordered level, rate, level, rate, ...,
-        shapes (..., 2 n) and (..., 2 n, 2 n)
+    harvest: Harvest
 
-    Returns
-    -------
-    Levels and rate shares above the prior, each of shape (..., n, draws), and one more standard
-    normal number a draw, shape (draws,), for what is common to all fields, such as the weather.
+    def near(self, day: Floats) -> Away:
+        return lambda then: self.seen(then)[0]
+
+    def seen(self, day: Floats) -> tuple[Floats, Floats]:
+        standing = self.harvest.standing(day)
+        away = standing.away(self.harvest.target[:, None])
+        return away.min(axis=0), standing.middle.max(axis=0)
+
+    def usual_start(self) -> Spread:
+        start = self.harvest.due.before(self.harvest.after)
+        at = start.middle.argmin(axis=0), np.arange(start.middle.shape[1])
+        return Spread(start.middle[at], start.early[at], start.late[at])
+
+
+@dataclass(frozen=True, slots=True)
+class AverageLoads:
+    """The average of each farm's crop.
+
+    share : part of the crop that each field gives, shape (n, farms) [sum 1]
+    cov : how the fields' lines hang together
     """
-    centre = np.asarray(mean, dtype=np.float64)
-    values, vectors = np.linalg.eigh(np.asarray(cov, dtype=np.float64))
-    # Which way a vector points is left open by its definition, and would hang on the last digit.
-    lean = np.cos(np.arange(centre.shape[-1]))
-    spread = np.sqrt(np.maximum(values, 0.0)) * np.where(lean @ vectors < 0.0, -1.0, 1.0)
-    # Largest first: the first dimensions of the sequence are its best.
-    root = (vectors * spread[..., None, :])[..., ::-1]
-    points = normal_points(centre.shape[-1] + 1)
-    drawn = centre[..., None] + root @ np.ascontiguousarray(points[:, 1:].T)
-    return drawn[..., 0::2, :], drawn[..., 1::2, :], points[:, 0]
+
+    harvest: Harvest
+    share: Floats
+    cov: LineCov
+
+    def _standing(self, day: Floats) -> Standing:
+        lines = self.harvest.lines
+        return mean_of(self.share, lines.level, lines.rate, self.cov, *self.harvest.clock(day))
+
+    def near(self, day: Floats) -> Away:
+        return lambda then: self.seen(then)[0]
+
+    def seen(self, day: Floats) -> tuple[Floats, Floats]:
+        standing = self._standing(day)
+        return standing.away(self.harvest.target[:, None]), standing.middle
+
+    def usual_start(self) -> Spread:
+        start = self.harvest.due.before(self.harvest.after)
+        parts = start.middle, start.early, start.late
+        return Spread(*((self.share * part).sum(axis=0) for part in parts))
 
 
-def due_days(
-    level: Floats, rate: Floats, target: ArrayLike, weather: Floats, path: ClockPath
-) -> Floats:
-    """Day on which each field meets its target, for each draw.
+class LastLoads:
+    """The worst of the last loads of each farm's fields.
 
-    Parameters
-    ----------
-    level : scale value at c0, shape (..., n, draws)
-    rate : scale units an ordinary day, shape (..., n, draws) [> 0]
-    target : on the scale, shape (..., n)
-    weather : standard normal number of each draw, shape (draws,)
-    path : the coming clock
-
-    Returns
-    -------
-    Day numbers with their fraction, shape (..., n, draws). Days before or after the path are
-    reached at one ordinary day a day.
-
-    Notes
-    -----
-    The clock of a draw is since + sd * weather; it is inverted by correcting the inverse of the
-    expected path, which is exact where the spread does not change over a day.
+    follows : fields whose lines are the mean of the others', shape (n, farms); None: none is
     """
-    needed = np.asarray(target, dtype=np.float64)[..., None] - level
-    needed /= rate
-    day = path.day_at(needed)
-    for _ in range(CORRECTIONS):
-        day = path.day_at(needed - path.spread_at(day) * weather)
-    return day
+
+    def __init__(self, harvest: Harvest, cov: LineCov, follows: Flags | None = None) -> None:
+        self.harvest, self.cov, self.follows = harvest, cov, follows
+
+    def near(self, day: Floats) -> Away:
+        # What the fields share changes so slowly that it is that of the days begun with.
+        loading, target = self._loading(day), self.harvest.target
+        return lambda then: self._away(self.harvest.standing(then), loading, target)
+
+    def _away(self, standing: Standing, loading: Floats, value: Floats) -> Floats:
+        """``value`` of shape (farms,) or (farms, days)."""
+        wide = value[:, None] if value.ndim == 1 else value
+        bound = standing.away(wide)
+        shape = bound.shape
+        follows = self.follows
+        if follows is not None:
+            follows = np.broadcast_to(follows[..., None], shape).reshape(shape[0], -1)
+        chance = chance_all_below(
+            bound.reshape(shape[0], -1), loading.reshape(shape[0], -1), follows
+        )
+        return normal_quantile(chance).reshape(shape[1:])
+
+    def seen(self, day: Floats) -> tuple[Floats, Floats]:
+        standing = self.harvest.standing(day)
+        known = _Weekly(day)
+        weekly = self._loading(known.day)
+        loading = known.between(weekly)
+        usual, spread = _shaped(usual_greatest, standing.mean, standing.sd, loading)
+        middle = usual + spread * known.between(self._middle_above_usual(known.day, weekly))
+        return self._away(standing, loading, self.harvest.target), middle
+
+    def _loading(self, day: Floats) -> Floats:
+        """What each field shares with the others, shape (n, farms, days)."""
+        correlation = self.cov.correlation(self.harvest.lines.rate, *self.harvest.clock(day))
+        if self.follows is not None:
+            apart = self.follows[:, None] | self.follows
+            correlation *= ~apart[..., None]
+        shape = correlation.shape
+        return shared_loadings(correlation.reshape(*shape[:2], -1)).reshape(shape[1:])
+
+    def _middle_above_usual(self, day: Floats, loading: Floats) -> Floats:
+        """Median less what ``usual_greatest`` gives [its deviations], shape (farms, days)."""
+        standing = self.harvest.standing(day)
+        usual, spread = _shaped(usual_greatest, standing.mean, standing.sd, loading)
+        # The median has half the chance below it: two steps of the secant rule.
+        away = self._away(standing, loading, usual)
+        away_there = self._away(standing, loading, usual - spread * away)
+        moved = away - away_there
+        far = np.abs(moved) > 1e-6
+        steep = np.where(far, away / np.where(far, moved, 1.0), 1.0)
+        above: Floats = -away - away_there * np.clip(steep, 0.3, 3.0)
+        return above
+
+    def usual_start(self) -> Spread:
+        start = self.harvest.due.before(self.harvest.after)
+        loading = self._loading(start.middle.min(axis=0)[:, None])[..., 0]
+        latest, early = usual_greatest(-start.middle, start.early, loading)
+        # A field of which next to nothing is known says little of how late the farm can wait.
+        late = np.minimum(start.late, 2.0 * start.early)
+        latest_late, late = usual_greatest(-start.middle, late, loading)
+        return Spread(-0.5 * (latest + latest_late), early, late)
 
 
-def last_load_starts(due: Floats, done_after: ArrayLike) -> Floats:
-    """Latest start of each draw so that the last load of every field meets its target.
+class _Weekly:
+    """Days a week apart, and what lies between them by straight lines.
 
-    ``due`` of shape (..., n, draws) [day]; ``done_after`` days from the start until each field is
-    done, shape (..., n) [d]. Returns shape (..., draws) [day].
+    Always the same ones, however many follow, so that no farm's figures hang on what others ask.
     """
-    done = np.asarray(done_after, dtype=np.float64)[..., None]
-    starts: Floats = (due - done).min(axis=-2)
-    return starts
+
+    def __init__(self, day: Floats) -> None:
+        """``day`` are consecutive, the same for all farms, shape (farms, days)."""
+        count = day.shape[1]
+        week = np.arange(2 + (count - 2) // WEEK) * float(WEEK)
+        self.day = day[:, :1] + week
+        along = np.arange(count) / WEEK
+        self.before = np.minimum(along.astype(np.intp), week.size - 2)
+        self.part = along - self.before
+
+    def between(self, known: Floats) -> Floats:
+        """``known`` of shape (..., weeks) gives (..., days)."""
+        low = known[..., self.before]
+        return np.asarray(low + self.part * (known[..., self.before + 1] - low))
 
 
-def average_starts(
-    level: Floats,
-    rate: Floats,
-    target: ArrayLike,
-    share: ArrayLike,
-    middle_after: ArrayLike,
-    weather: Floats,
-    path: ClockPath,
-) -> Floats:
-    """Latest start of each draw so that the average of one farm's crop meets the target.
+def _shaped(rule: Callable[..., tuple[Floats, Floats]], *parts: Floats) -> tuple[Floats, Floats]:
+    """Let a rule for any one axis of cases work on farms and days."""
+    shape = parts[0].shape
+    one, other = rule(*(part.reshape(shape[0], -1) for part in parts))
+    return one.reshape(shape[1:]), other.reshape(shape[1:])
 
-    Parameters
-    ----------
-    level, rate, target, weather, path : as for :func:`due_days`, of shapes (n, draws) and (n,)
-    share : part of the crop each field gives, shape (n,) [sum 1]
-    middle_after : days from the start to the middle of each field's harvest, shape (n,) [d]
 
-    Returns
-    -------
-    shape (draws,) [day]
+def start_moments(loads: Loads, chances: tuple[float, ...], first: float, last: float) -> Floats:
+    """Moments before which the start date lies with each of ``chances``, shape (farms, chances).
+
+    Moments before ``first`` or after ``last`` are given as these [day number].
     """
-    part = np.asarray(share, dtype=np.float64)
-    goal = float(part @ np.asarray(target, dtype=np.float64))
-    middle = np.asarray(middle_after, dtype=np.float64)
-    # The mean quality of the crop rises with the start day; half-day steps and a straight line
-    # between them find where it meets the goal.
-    start = np.arange(path.day[0], path.day[-1] - middle.max() + 0.5, 0.5)
-    when = start[:, None] + middle
-    since = np.interp(when, path.day, path.since)
-    spread = np.interp(when, path.day, path.sd)
-    grown = (part[:, None] * rate).T
-    quality = (part @ level)[:, None] + grown @ since.T + grown @ spread.T * weather[:, None]
-    quality = np.maximum.accumulate(quality, axis=1)
-    return np.array([np.interp(goal, row, start) for row in quality])
+    wanted = -ndtri(np.array(chances))
+    usual = loads.usual_start()
+    spread = np.where(wanted > 0.0, usual.early[:, None], usual.late[:, None])
+    spread = np.clip(spread, 1e-3, last - first)
+    middle = np.clip(usual.middle, first, last)[:, None]
+    day = np.clip(middle - wanted * spread, first, last)
+    away_of = loads.near(day)
+    away, steep = away_of(day), -1.0 / spread
+    for _ in range(SEARCH_PASSES):
+        nearer = np.clip(day + (wanted - away) / steep, first, last)
+        away_there = away_of(nearer)
+        moved = nearer - day
+        far = np.abs(moved) > 1e-4
+        slope = (away_there - away) / np.where(far, moved, 1.0)
+        # Where the clock stands still for a while the rule would leap.
+        sound = far & (slope < -0.1 / spread) & (slope > -10.0 / spread)
+        steep = np.where(sound, slope, steep)
+        day, away = nearer, away_there
+    day = np.clip(day + (wanted - away) / steep, first, last)
+    return np.maximum.accumulate(day, axis=1)
 
 
-def last_load_values(
-    level: Floats,
-    rate: Floats,
-    start: ArrayLike,
-    done_after: ArrayLike,
-    weather: Floats,
-    path: ClockPath,
-) -> Floats:
-    """Value of the least of the fields' last loads on the day it is cut, for each start.
-
-    Parameters
-    ----------
-    level, rate, weather, path : as for :func:`due_days`
-    start : days to start on, shape (days,) [day]
-    done_after : days from the start until each field is done, shape (..., n) [d]
-
-    Returns
-    -------
-    Scale values, on which the crop rises as it matures, shape (..., days, draws).
-    """
-    values = _values(level, rate, start, done_after, weather, path, 0)
-    for field in range(1, level.shape[-2]):
-        other = _values(level, rate, start, done_after, weather, path, field)
-        np.maximum(values, other, out=values)
-    return values
-
-
-def average_values(
-    level: Floats,
-    rate: Floats,
-    start: ArrayLike,
-    share: ArrayLike,
-    middle_after: ArrayLike,
-    weather: Floats,
-    path: ClockPath,
-) -> Floats:
-    """Value of the crop's average for each start; see :func:`average_starts` and
-    :func:`last_load_values` for what is given and returned."""
-    part = np.asarray(share, dtype=np.float64)
-    values = np.zeros(0)
-    for field in range(level.shape[-2]):
-        one = _values(level, rate, start, middle_after, weather, path, field)
-        one *= part[..., field, None, None]
-        values = one if field == 0 else values + one
-    return values
-
-
-def _values(
-    level: Floats,
-    rate: Floats,
-    start: ArrayLike,
-    after: ArrayLike,
-    weather: Floats,
-    path: ClockPath,
-    field: int,
-) -> Floats:
-    """Values of the field of that number so long after each start, shape (..., days, draws)."""
-    when = np.asarray(after, dtype=np.float64)[..., field, None] + np.asarray(start)
-    since = np.interp(when, path.day, path.since)
-    # In place: the largest arrays of all, and making them takes longer than filling them.
-    values: Floats = path.spread_at(when)[..., None] * weather
-    values += since[..., None]
-    values *= rate[..., field, None, :]
-    values += level[..., field, None, :]
-    return values
-
-
-def start_quantiles(starts: Floats, chances: ArrayLike) -> Ints:
-    """Days such that the start date lies before them with each of ``chances``.
-
-    A start within a day is that day's, since a morning is either early enough or not. ``starts`` of
-    shape (..., draws) gives (..., chances).
-    """
-    at = np.asarray(chances, dtype=np.float64) * (starts.shape[-1] - 1)
-    before = np.floor(at).astype(np.intp)
-    after = np.minimum(before + 1, starts.shape[-1] - 1)
-    ordered = np.sort(starts, axis=-1)
-    low, high = ordered[..., before], ordered[..., after]
-    days: Ints = np.floor(low + (at - before) * (high - low) + 1e-9).astype(np.intp)
-    return days
-
-
-def chance_too_late(starts: Floats, days: ArrayLike) -> Floats:
-    """Chance that starting on each of ``days`` misses the target [0 to 1].
-
-    ``starts`` of shape (..., draws) and ``days`` of (..., k) give (..., k).
-    """
-    day = np.asarray(days, dtype=np.float64)[..., None] - 1e-9
-    late: Floats = (starts[..., None, :] < day).mean(axis=-1)
-    return late
-
-
-def middle(values: Floats) -> Floats:
-    """Median of the draws; shape (..., draws) gives (...). ``values`` are reordered."""
-    half = values.shape[-1] // 2
-    around = [half - 1, half] if values.shape[-1] % 2 == 0 else [half]
-    values.partition(around, axis=-1)
-    median: Floats = values[..., around].mean(axis=-1)
-    return median
+def chance_of_missing(away: Floats) -> Floats:
+    """Chance that a start misses, from the number of ``Loads``."""
+    chance: Floats = ndtr(-away)
+    return chance

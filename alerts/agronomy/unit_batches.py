@@ -14,6 +14,31 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
+FEW = 12
+"""Up to so many matrices are inverted quicker one by one."""
+
+
+def inverses(matrices: Floats) -> Floats:
+    """Inverse of each symmetric positive definite matrix, shape (units, k, k).
+
+    All at once by sweeping one pivot after the other, which needs no exchange of rows where every
+    matrix is positive definite (Goodnight, J.H., 1979, A tutorial on the SWEEP operator; from
+    memory).
+    """
+    if matrices.shape[0] <= FEW:
+        return np.linalg.inv(matrices).astype(np.float64, copy=False)
+    # The units last: long stretches of numbers for each step.
+    swept = np.ascontiguousarray(matrices.transpose(1, 2, 0))
+    for pivot in range(swept.shape[0]):
+        column = swept[:, pivot].copy()
+        row = swept[pivot] / column[pivot]
+        part = 1.0 / column[pivot]
+        swept -= column[:, None] * row
+        swept[pivot] = row
+        swept[:, pivot] = -column * part
+        swept[pivot, pivot] = part
+    return np.ascontiguousarray(swept.transpose(2, 0, 1))
+
 
 @dataclass(frozen=True, slots=True)
 class UnitBatches:

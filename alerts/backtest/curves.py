@@ -11,7 +11,8 @@ from scipy.special import ndtri
 
 from alerts.agronomy.area_parts import LEVEL, RATE, AreaPosterior
 from alerts.agronomy.scale import Floats, from_scale, to_scale
-from alerts.agronomy.start_dates import SLOWEST_SHARE, normal_points
+from alerts.agronomy.start_dates import SLOWEST_SHARE
+from alerts.backtest.normal_points import normal_points
 from alerts.backtest.replay import Asked, Ints, Moments, Predicted
 from alerts.domain.area_fit import RESULT_KINDS, fit_area, stray_sd
 from alerts.domain.guidelines import GuidelineSet

@@ -5,7 +5,9 @@ Degree days hold for the first cutting only (published rule); regrowth runs on t
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -13,7 +15,6 @@ from numpy.typing import ArrayLike, NDArray
 from alerts.agronomy.clock import future_clock, ordinary_days
 from alerts.agronomy.growth import degree_days_f
 from alerts.agronomy.scale import Floats
-from alerts.agronomy.start_dates import ClockPath
 from alerts.domain.guidelines import GuidelineSet
 
 
@@ -66,9 +67,102 @@ class AreaClock:
         both: Floats = np.hypot(weather, stray * np.sqrt(ahead))
         return both
 
-    def path(self, origin: float, stray: float) -> ClockPath:
-        sd = self.sd_since(self.day, origin, stray)
-        return ClockPath(day=self.day, since=self.clock - origin, sd=sd)
+
+@dataclass(frozen=True, slots=True)
+class AreaClocks:
+    """The clocks of many areas ("units") over the same mornings.
+
+    day : consecutive day numbers, shape (days,)
+    clock, sd : as in ``AreaClock``, shape (units, days)
+    degree_days : shape (units,)
+    follows_heat : shape (units,)
+
+    Below, ``unit`` numbers the area that each value is asked of; it and the values are broadcast
+    against each other.
+    """
+
+    day: Floats
+    clock: Floats
+    sd: Floats
+    degree_days: Floats
+    follows_heat: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, clocks: Sequence[AreaClock]) -> Self:
+        """One or more clocks; ValueError where their mornings are not the same."""
+        day = clocks[0].day
+        if not all(np.array_equal(clock.day, day) for clock in clocks[1:]):
+            raise ValueError("the clocks of areas looked at together must run over the same days")
+        return cls(
+            day=day,
+            clock=np.stack([clock.clock for clock in clocks]),
+            sd=np.stack([clock.sd for clock in clocks]),
+            degree_days=np.array([clock.degree_days for clock in clocks]),
+            follows_heat=np.array([clock.follows_heat for clock in clocks]),
+        )
+
+    def at(self, unit: ArrayLike, day: ArrayLike) -> Floats:
+        """Expected clock of these mornings, fractions of days between them; one ordinary day a day
+        beyond the first and last."""
+        before, part, beyond = self._place(day)
+        start = np.asarray(unit) * self.day.size + before
+        clock: Floats = _between(self.clock, start, part) + beyond
+        return clock
+
+    def sd_since(
+        self, unit: ArrayLike, day: ArrayLike, origin: ArrayLike, stray: ArrayLike
+    ) -> Floats:
+        """How far the clocks may be off on these mornings, see ``AreaClock.sd_since``."""
+        return self.ahead(unit, day, origin, stray)[1]
+
+    def ahead(
+        self, unit: ArrayLike, day: ArrayLike, origin: ArrayLike, stray: ArrayLike
+    ) -> tuple[Floats, Floats]:
+        """Expected clock since ``origin``, and how far it may be off."""
+        before, part, beyond = self._place(day)
+        start = np.asarray(unit) * self.day.size + before
+        since: Floats = _between(self.clock, start, part) + beyond - np.asarray(origin, np.float64)
+        off = np.square(stray) * np.maximum(since, 0.0)
+        if self.sd.any():
+            off += np.square(_between(self.sd, start, part))
+        return since, np.sqrt(off)
+
+    def _place(self, day: ArrayLike) -> tuple[NDArray[np.intp], Floats, Floats]:
+        """Morning before each day, the part of a day since, and days beyond the ends."""
+        along = np.asarray(day, dtype=np.float64) - self.day[0]
+        inside = np.clip(along, 0.0, self.day.size - 1.0)
+        # The last morning is reached from the one before it.
+        before = np.minimum(inside.astype(np.intp), max(self.day.size - 2, 0))
+        return before, inside - before, along - inside
+
+    def day_at(self, unit: ArrayLike, clock: ArrayLike) -> Floats:
+        """When the expected clocks show ``clock``: the inverse of :meth:`at`."""
+        shown = np.asarray(clock, dtype=np.float64)
+        row = np.broadcast_to(np.asarray(unit), shown.shape)
+        first, last = self.clock[:, 0].take(row), self.clock[:, -1].take(row)
+        inside = np.clip(shown, first, last)
+        # One search for all: the rows behind each other, each lifted above the one before.
+        lift = np.cumsum(np.concatenate([[0.0], self.clock[:-1, -1] - self.clock[1:, 0] + 1.0]))
+        all_rows = (self.clock + lift[:, None]).ravel()
+        found = np.searchsorted(all_rows, inside + lift.take(row), side="right") - 1
+        start = row * self.day.size
+        start = np.clip(found, start, start + max(self.day.size - 2, 0))
+        flat = self.clock.ravel()
+        low = flat.take(start)
+        step = flat.take(start + min(1, self.day.size - 1)) - low
+        part = (inside - low) / np.where(step > 0.0, step, 1.0)
+        day: Floats = self.day.take(start % self.day.size) + part + (shown - inside)
+        return day
+
+
+def _between(rows: Floats, start: NDArray[np.intp], part: Floats) -> Floats:
+    """Values between two mornings by a straight line; ``start`` numbers the earlier one in all
+    ``rows`` behind each other."""
+    flat = rows.ravel()
+    low = flat.take(start)
+    if rows.shape[1] > 1 and part.any():
+        low += part * (flat.take(start + 1) - low)
+    return low
 
 
 def calendar_clock(first: int, last: int) -> AreaClock:

@@ -82,21 +82,25 @@ class Evidence:
 class AreaFit:
     """Posterior of all fields in one index, on the straight scale.
 
-    ``origin`` is the clock c0 at which the levels hold; ``used`` says which results took part;
-    ``visit_sd`` [scale units] is the shift of a sampling day; ``result_sd`` the error of a result
-    by ``RESULT_KINDS`` [scale units].
+    ``origin`` is the clock c0 of each area at which the levels hold, shape (units,); ``used`` says
+    which results took part; ``visit_sd`` [scale units] is the shift of a sampling day;
+    ``result_sd`` the error of a result by ``RESULT_KINDS`` [scale units].
     """
 
     index: Index
     posterior: AreaPosterior
-    origin: float
+    origin: Floats
     used: NDArray[np.bool_]
     visit_sd: float
     result_sd: Floats
 
     def line(self, clock: ArrayLike) -> tuple[Floats, Floats]:
-        """Mean and variance of each field's standing quality at ``clock``, shape (fields,)."""
-        return self.posterior.line(np.asarray(clock, dtype=np.float64) - self.origin)
+        """Mean and variance of each field's standing quality at ``clock``, shape (fields,).
+
+        ``clock`` is one for all fields, or one a field.
+        """
+        origin = self.origin.take(self.posterior.fields.unit)
+        return self.posterior.line(np.asarray(clock, dtype=np.float64) - origin)
 
 
 def fit_area(
@@ -105,11 +109,11 @@ def fit_area(
     index: Index,
     guidelines: GuidelineSet,
     *,
-    origin: float,
+    origin: ArrayLike,
     units: int = 1,
     robust: bool = True,
     weather_known: ArrayLike = False,
-    area_ndf: tuple[float, float] | None = None,
+    area_ndf: tuple[ArrayLike, ArrayLike] | None = None,
 ) -> AreaFit:
     """Fit the area model in ``index``; results in other indexes take part with less weight.
 
@@ -117,19 +121,24 @@ def fit_area(
     ----------
     stands, evidence : see the classes
     index : the index of the targets
-    origin : clock c0 [ordinary days]; the newest result's is a good choice
+    origin : clock c0 [ordinary days], one for all areas or one an area; that of an area's newest
+        result is a good choice
     units : number of areas
     robust : give odd results less weight
     weather_known : whether the clock follows the weather; one for all areas or one an area
     area_ndf : NDF of pure alfalfa at the origin and its standard deviation [% of DM] where it is
-        known without results, as from degree days; None leaves the level of areas nearly free
+        known without results, as from degree days, one for all areas or one an area; None, or NaN
+        for an area, leaves its level nearly free
 
     Returns
     -------
     AreaFit
     """
-    ndf, ndf_sd = (NEUTRAL_NDF, None) if area_ndf is None else area_ndf
-    fields = prior_fields(stands, index, guidelines, ndf)
+    start = np.broadcast_to(np.asarray(origin, dtype=np.float64), units)
+    told = (np.nan, np.nan) if area_ndf is None else area_ndf
+    ndf, ndf_sd = (np.broadcast_to(np.asarray(part, np.float64), units) for part in told)
+    ndf = np.where(np.isnan(ndf), NEUTRAL_NDF, ndf)
+    fields = prior_fields(stands, index, guidelines, ndf.take(stands.unit))
     value, other = _carried_over(evidence, index)
     used = ~np.isnan(to_scale(value, falls=index.falls))
     field = evidence.field[used]
@@ -147,7 +156,7 @@ def fit_area(
         Results(
             field=field,
             visit=numbered_visits(stands.unit[field], evidence.day[used]),
-            since=evidence.clock[used] - origin,
+            since=evidence.clock[used] - start.take(stands.unit.take(field)),
             value=to_scale(value[used], falls=index.falls),
             sd=_result_sd(evidence, stands, other, index, guidelines)[used],
             other=other[used],
@@ -159,7 +168,7 @@ def fit_area(
     return AreaFit(
         index=index,
         posterior=posterior,
-        origin=origin,
+        origin=start,
         used=used,
         visit_sd=float(np.asarray(spreads.visit)),
         result_sd=_result_sds(index, guidelines),
@@ -225,11 +234,12 @@ def clock_stray(guidelines: GuidelineSet, *, weather_known: bool) -> float:
 
 
 def prior_fields(
-    stands: Stands, index: Index, guidelines: GuidelineSet, alfalfa_ndf: float = NEUTRAL_NDF
+    stands: Stands, index: Index, guidelines: GuidelineSet, alfalfa_ndf: ArrayLike = NEUTRAL_NDF
 ) -> Fields:
     """What is expected of each field before anything is known of its area.
 
-    ``alfalfa_ndf`` is that of a pure stand at the origin [% of DM].
+    ``alfalfa_ndf`` is that of a pure stand at the origin, one for all fields or one a field
+    [% of DM].
     """
     rate = np.empty(stands.unit.shape, dtype=np.float64)
     for cutting in np.unique(stands.cutting):
@@ -245,12 +255,12 @@ def _level_of(ndf: ArrayLike, index: Index) -> Floats:
     return to_scale(ndf if index is Index.NDF else rfv_from_ndf(ndf), falls=index.falls)
 
 
-def _area_level(index: Index, guidelines: GuidelineSet, ndf: float, ndf_sd: float | None) -> float:
-    """Spread of an area's level on the scale: nearly free, or that of an NDF known otherwise."""
-    if ndf_sd is None:
-        return on_scale(guidelines[f"area_level.{index}"], index)
-    here, there = _level_of([ndf, ndf + ndf_sd], index)
-    return abs(float(there - here))
+def _area_level(index: Index, guidelines: GuidelineSet, ndf: Floats, ndf_sd: Floats) -> Floats:
+    """Spread of each area's level on the scale: nearly free, or that of an NDF known otherwise."""
+    free = on_scale(guidelines[f"area_level.{index}"], index)
+    known = np.abs(_level_of(ndf + ndf_sd, index) - _level_of(ndf, index))
+    level: Floats = np.where(np.isnan(ndf_sd), free, known)
+    return level
 
 
 def numbered_visits(unit: Ints, day: Ints) -> Ints:
@@ -310,3 +320,9 @@ def _result_sds(index: Index, guidelines: GuidelineSet) -> Floats:
     return np.array(
         [on_scale(guidelines[f"result_sd.{kind}.{index}"], index) for kind in RESULT_KINDS]
     )
+
+
+def usable(evidence: Evidence, index: Index) -> NDArray[np.bool_]:
+    """Which results can be read in an index, be they carried over to it; shape (results,)."""
+    value, _ = _carried_over(evidence, index)
+    return ~np.isnan(to_scale(value, falls=index.falls))

@@ -239,7 +239,7 @@ class _Records:
             places=self.places,
             own_days=look.own_days[self.members],
             target=to_scale(np.array(self.targets), falls=kind.wanted.falls),
-            notice_days=np.array([farm.notice_days for farm in self.farms], dtype=np.float64),
+            notice_days=np.array([farm.notice_days for farm in self.farms], dtype=np.intp),
             average=np.array([farm.which_load is WhichLoad.AVERAGE for farm in self.farms]),
             today=self.today,
             days_shown=DAYS_SHOWN,

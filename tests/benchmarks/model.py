@@ -1,7 +1,7 @@
 """Posteriors and start dates of many areas on one core, beside a statistics library.
 
-Ours is the fit the service makes, odd results given less weight, and for each farm the draws its
-start date comes from. Times are the processor's, since other processes share the core. One
+Ours is the fit the service makes, odd results given less weight, and the start dates of farms whose
+last load must meet the target. Times are the processor's, since other processes share the core. One
 yardstick is statsmodels' MixedLM with a level and a slope for each field of one area (Seabold, S.,
 Perktold, J., 2010, Statsmodels: econometric and statistical modeling with Python); the other is
 `numpy.linalg.lstsq`, a line for each field by itself, which knows neither of neighbors nor of
@@ -15,26 +15,27 @@ import time
 import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
 from benchmarks.apart import in_child
 from benchmarks.rows import Benchmark, Row, Size, at_least, at_most
 
-from alerts.agronomy import start_dates
 from alerts.agronomy.scale import Floats, to_scale
-from alerts.agronomy.start_dates import ClockPath
 from alerts.configfiles import read_guidelines, shipped_config_dir
+from alerts.domain.area_clock import AreaClocks, calendar_clock
 from alerts.domain.area_fit import AreaFit, Evidence, Stands, fit_area, prior_fields
+from alerts.domain.farm_batch import FarmBatch
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.records import Index
 
 FIELDS, RESULTS, OF_A_FARM = 50, 8, 5  # fields of an area, results of a field, fields of a farm
 BATCH = 100  # areas fitted together
 SAMPLED_ON = np.arange(RESULTS) * 3.5
-TODAY, HORIZON = SAMPLED_ON[-1] + 1.0, 60
+TODAY, HORIZON = int(SAMPLED_ON[-1]) + 1, 60
 TARGET_NDF = 40.0
-CHANCES = (0.1, 0.5, 0.9)
+STRAY = 0.3  # of the clock over a day
 KEPT = 3  # areas held against the dense solution
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
@@ -107,7 +108,7 @@ def _work(guidelines: GuidelineSet, areas: int, seed: int, *, dates: bool) -> fl
     began = time.process_time()
     fit = fit_area(stands, evidence, Index.NDF, guidelines, origin=TODAY, units=areas)
     mean, var = fit.line(TODAY)
-    found = farm_dates(fit) if dates else np.empty(0)
+    found = farm_dates(fit, stands, evidence) if dates else np.empty(0)
     taken = time.process_time() - began
     _check(mean, var, found, areas if dates else 0)
     return taken
@@ -138,33 +139,34 @@ def springs(areas: int, seed: int) -> tuple[Stands, Evidence]:
     )
 
 
-def farm_dates(fit: AreaFit) -> Floats:
+@dataclass(frozen=True)
+class Group:
+    """What a batch of farms asks of its areas."""
+
+    stands: Stands
+    clocks: AreaClocks
+    stray: Floats
+    evidence: Evidence
+
+
+def farm_dates(fit: AreaFit, stands: Stands, evidence: Evidence) -> Floats:
     """Early, middle and late start of each farm so that its last load meets the target."""
-    posterior = fit.posterior
-    path = _path()
-    done = np.arange(1, OF_A_FARM + 1) * 0.5
-    target = np.full(OF_A_FARM, float(to_scale(TARGET_NDF, falls=Index.NDF.falls)))
-    found = []
-    for first in range(0, posterior.mean.shape[0], FIELDS):
-        places = np.arange(first, first + FIELDS).reshape(-1, OF_A_FARM)
-        above, share, weather = start_dates.draw_lines(*posterior.joint(places))
-        rate = posterior.fields.rate[places][..., None]
-        due = start_dates.due_days(
-            posterior.fields.level[places][..., None] + above,
-            rate * np.maximum(1.0 + share, start_dates.SLOWEST_SHARE),
-            target,
-            weather,
-            path,
-        )
-        starts = start_dates.last_load_starts(due, done)
-        found.append(start_dates.start_quantiles(starts, CHANCES))
-    return np.concatenate(found).astype(np.float64)
-
-
-def _path() -> ClockPath:
-    day = np.arange(HORIZON) + TODAY
-    since = np.arange(HORIZON, dtype=np.float64)
-    return ClockPath(day=day, since=since, sd=0.3 * np.sqrt(since))
+    areas = fit.origin.size
+    calendar = calendar_clock(TODAY - HORIZON, TODAY + HORIZON)
+    places = np.arange(stands.unit.size).reshape(-1, OF_A_FARM)
+    farms = places.shape[0]
+    batch = FarmBatch(
+        Group(stands, AreaClocks.of([calendar] * areas), np.full(areas, STRAY), evidence),
+        fit,
+        places=places,
+        own_days=np.full(places.shape, 0.5),
+        target=np.full(farms, float(to_scale(TARGET_NDF, falls=Index.NDF.falls))),
+        notice_days=np.zeros(farms, dtype=int),
+        average=np.zeros(farms, dtype=bool),
+        today=TODAY,
+        days_shown=1,
+    )
+    return batch.farm_dates().astype(np.float64)
 
 
 def _check(mean: Floats, var: Floats, dates: Floats, areas: int) -> None:

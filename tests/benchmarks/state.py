@@ -19,7 +19,6 @@ from factories import build_settings
 from sqlalchemy import Connection, insert
 from sqlmodel import SQLModel
 
-from alerts.agronomy.start_dates import normal_points
 from alerts.bootstrap import Parts, build_parts
 from alerts.domain.names import name_key
 from alerts.store.tables import (
@@ -84,7 +83,6 @@ def warm_up(parts: Parts) -> None:
     evaluate_areas.evaluate_due(
         parts.sessions, parts.evaluation_rules(), "nobody", lambda: LONG_AGO
     )
-    normal_points(2 * FIELDS_OF_FARM + 1)
 
 
 def fill(parts: Parts, extent: Extent) -> None:

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.domain.area_clock import AreaClock, DailyHeat, calendar_clock, heat_clock
+from alerts.domain.area_clock import AreaClock, AreaClocks, DailyHeat, calendar_clock, heat_clock
 from alerts.domain.guidelines import GuidelineSet
 
 TODAY = date(2031, 5, 12).toordinal()
@@ -108,12 +108,47 @@ def test_straying_grows_with_the_root_of_the_days_and_adds_to_the_forecast() -> 
     assert loose.sd_since(TODAY + 1, float(TODAY), 0.5) == pytest.approx(1.3)  # 5, 12, 13
 
 
-def test_path_counts_from_its_origin(guidelines: GuidelineSet) -> None:
-    clock = clock_of(guidelines, heat_of(*[WARM] * 10, begin=TODAY - 10))
-    path = clock.path(float(clock.at(TODAY - 2)), 0.2)
-    assert (path.day[0], path.day[-1]) == (FIRST, LAST)
-    assert path.since[path.day == TODAY] == pytest.approx([3.0])
-    assert path.sd[path.day == TODAY] == pytest.approx([0.2 * math.sqrt(3.0)])
+@pytest.fixture
+def three_clocks(guidelines: GuidelineSet) -> list[AreaClock]:
+    """The calendar, a warm spring, and one that stood still for some days before today."""
+    frost = (38.0, 28.0)
+    warm = heat_of(*[WARM] * 10, *[COLD] * 5, begin=TODAY - 10)
+    stood = heat_of(*[ORDINARY] * 10, *[frost] * 4, begin=TODAY - 14)
+    return [calendar_clock(FIRST, LAST), clock_of(guidelines, warm), clock_of(guidelines, stood)]
+
+
+def test_clocks_of_many_areas_show_what_each_shows(three_clocks: list[AreaClock]) -> None:
+    clocks = AreaClocks.of(three_clocks)
+    day = np.random.default_rng(3).uniform(FIRST - 9.0, LAST + 9.0, (4, 5))
+    day[0] = [FIRST, LAST, TODAY, TODAY + 0.5, TODAY - 3]
+    unit = np.array([0, 1, 2, 1])[:, None]
+    origin, stray = np.array([TODAY - 3.0, TODAY + 1.0, TODAY + 0.0]), np.array([0.5, 0.2, 0.3])
+    since, sd = clocks.ahead(unit, day, origin.take(unit), stray.take(unit))
+    for row, one in enumerate(unit[:, 0]):
+        alone = three_clocks[one]
+        assert clocks.at(unit, day)[row] == pytest.approx(alone.at(day[row]), abs=1e-9)
+        assert since[row] == pytest.approx(alone.at(day[row]) - origin[one], abs=1e-9)
+        expected = alone.sd_since(day[row], float(origin[one]), float(stray[one]))
+        assert sd[row] == pytest.approx(expected, abs=1e-9)
+        assert clocks.sd_since(one, day[row], origin[one], stray[one]) == pytest.approx(expected)
+        assert clocks.follows_heat[one] == alone.follows_heat
+
+
+def test_day_at_is_the_inverse_of_the_clock(three_clocks: list[AreaClock]) -> None:
+    clocks = AreaClocks.of(three_clocks)
+    unit = np.array([[0], [1], [2]])
+    shown = clocks.at(unit, np.random.default_rng(4).uniform(FIRST - 9.0, LAST + 9.0, (3, 50)))
+    day = clocks.day_at(unit, shown)
+    assert clocks.at(unit, day) == pytest.approx(shown, abs=1e-9)
+    # of the mornings on which a clock stands still, any will do
+    moving = unit[:, 0] != 2
+    again = clocks.day_at(unit, clocks.at(unit, day))
+    assert again[moving] == pytest.approx(day[moving], abs=1e-6)
+
+
+def test_clocks_over_other_mornings_are_refused() -> None:
+    with pytest.raises(ValueError, match="same days"):
+        AreaClocks.of([calendar_clock(FIRST, LAST), calendar_clock(FIRST, LAST + 1)])
 
 
 def test_degree_days_are_those_from_the_first_day_of_the_season(guidelines: GuidelineSet) -> None:

@@ -17,6 +17,7 @@ import pytest
 from factories import NOON, OTHER_PHONE, PHONE, Service, day
 
 from alerts.agronomy import peaq
+from alerts.domain.days_ahead import DaysAhead
 from alerts.messages.segments import Encoding, count
 from alerts.services import replies
 from alerts.services.farm_form import control
@@ -494,11 +495,11 @@ def test_wait_holds_the_texts_and_says_what_it_costs(ada: Phone) -> None:
     [whole] = service.rows(FarmOutlookRow)
     first = min(service.rows(FieldOutlookRow), key=lambda row: row.detail["position"])
     chance = whole.detail["waiting"][3]
-    standing = first.detail["days"][3]
-    assert standing["day"] == day(3).isoformat()
+    standing = DaysAhead.of_json(first.detail["days"])[3]
+    assert standing.day == day(3)
     assert f"{chance * 100:.0f} %" in said
-    assert f"RFV {standing['median']:.0f}" in said
-    assert f"({standing['low']:.0f}-{standing['high']:.0f})" in said
+    assert f"RFV {standing.median:.0f}" in said
+    assert f"({standing.low:.0f}-{standing.high:.0f})" in said
     assert "Thu May 13" in said
     assert "held until Thu May 13" in ada.texts("when")
     ada.texts("wait 0")

@@ -7,6 +7,7 @@ from factories import PHONE, Service, day
 
 from alerts.agronomy.goals import standing_target
 from alerts.domain.cut_record import KnownAtCut
+from alerts.domain.days_ahead import DaysAhead
 from alerts.services.links import Role, Visitor
 from alerts.services.record_cuts import undo_cut
 from alerts.services.season_review import (
@@ -83,7 +84,10 @@ def test_cut_recorded_late_goes_by_the_later_outlook_and_says_so(told: Service) 
     with told.sessions.read() as session:
         view = find_view(session, 1)
         assert view is not None and view.outlook is not None
-        days = {one["day"]: one["median"] for one in view.outlook.detail["days"]}
+        days = {
+            one.day.isoformat(): one.median
+            for one in DaysAhead.of_json(view.outlook.detail["days"])
+        }
     told.clock.set(day(4), time(18))
     told.results({"field": "Creek", "rfv": 150, "sampled_on": day(4)})  # of the neighbor
     told.evaluate()
@@ -105,7 +109,7 @@ def test_quality_reckoned_back_follows_the_line_of_the_outlook(told: Service) ->
     with told.sessions.read() as session:
         view = find_view(session, 1)
     assert view is not None and view.outlook is not None
-    first, second = (one["median"] for one in view.outlook.detail["days"][:2])
+    first, second = (one.median for one in DaysAhead.of_json(view.outlook.detail["days"])[:2])
     told.cut("North", day(1))
     known = the_field(told).known
     assert known.outlook_is_later
