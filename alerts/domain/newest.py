@@ -27,8 +27,8 @@ class Newest(NamedTuple):
 
     own: int  # results of its own in the farm's index
     on: date | None
-    value: float | None  # [units of ``index``]
-    index: Index
+    value: float | None  # [units of the index it is told in]
+    told_in: Index
     stands_in: str = ""  # name of the field or area whose results serve; "" for its own
     is_area: bool = False  # stands_in names the area
     area_fields: int = 0  # fields of which ``value`` is the middle
@@ -133,7 +133,7 @@ class NewestResults:
                         own=0,
                         on=date.fromordinal(day),
                         value=round(float(np.median(middles)), 2),
-                        index=index,
+                        told_in=index,
                         stands_in=name,
                         is_area=True,
                         area_fields=len(middles),

@@ -120,14 +120,15 @@ def look_ahead(
     snapshot: Snapshot,
     guidelines: GuidelineSet,
     today: date,
-    sample_on: Sequence[date] | None = None,
+    sample_on: Sequence[date | None] = (),
 ) -> tuple[FarmOutlook, ...]:
     """Outlook of every farm about which its area's results, or heat, say anything, in order.
 
-    ``sample_on`` is each area's next sampling day, for what a clip then would be worth.
+    ``sample_on`` is each area's next sampling day, None where nobody says it, for what a clip then
+    would be worth.
     """
     usual = today + timedelta(days=NEXT_SAMPLE_DAYS)
-    days = [usual] * len(snapshot.areas) if sample_on is None else sample_on
+    days = [day or usual for day in sample_on or [None] * len(snapshot.areas)]
     return tuple(_Look(snapshot, guidelines, today, days).outlooks())
 
 
@@ -289,7 +290,7 @@ class _Records:
                 results=newest.own,
                 last_on=newest.on,
                 last_value=newest.value,
-                last_index=None if newest.index is index else newest.index,
+                last_index=None if newest.told_in is index else newest.told_in,
                 stands_in=newest.stands_in,
                 change_per_day=change_per_day,
                 own_days=own_days,

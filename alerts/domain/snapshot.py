@@ -99,8 +99,9 @@ def belong_to_open_cuttings(fields: FieldTable, field: Ints, cutting: Ints, day:
     """
     cut_on = fields.cut_on[field]
     right = (cutting == ANY_CUTTING) | (cutting == fields.cutting[field])
-    old_enough: Flags = (cut_on == NEVER) | (day - cut_on >= REGROWTH_FROM_DAYS)
-    return right & old_enough
+    old_enough = (cut_on == NEVER) | (day - cut_on >= REGROWTH_FROM_DAYS)
+    counts: Flags = right & old_enough
+    return counts
 
 
 def share_days(harvest_days: Floats, farm: Ints, acres: Floats) -> Floats:

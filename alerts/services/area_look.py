@@ -121,8 +121,9 @@ def words_of(
 ) -> list[Word]:
     """What every farm with an outlook is to hear, by what the session reads of farms and messages;
     ``seen`` gives what is known of each area."""
-    chosen = [(area, seen[area.id]) for area in areas if area.id is not None]
-    paused = people.paused_until(session, [area.id for area, _ in chosen])
+    by_id = {area.id: area for area in areas if area.id is not None}
+    chosen = [(area, seen[area_id]) for area_id, area in by_id.items()]
+    paused = people.paused_until(session, by_id)
     told: dict[tuple[int, int], Told] = {}
     for season in {one.today.year for _, one in chosen}:
         farms = (

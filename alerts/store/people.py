@@ -298,7 +298,7 @@ def farm_ids_of_areas(session: Session, area_ids: Iterable[int]) -> list[int]:
 
 def paused_until(session: Session, area_ids: Iterable[int]) -> dict[int, date]:
     """First day on which each paused farm of these areas may be told something again."""
-    query = select(Farm.id, Farm.paused_until).where(
+    query = select(col(Farm.id), col(Farm.paused_until)).where(
         col(Farm.area_id).in_(list(area_ids)), col(Farm.paused_until).is_not(None)
     )
     return {farm_id: day for farm_id, day in session.exec(query) if farm_id and day}

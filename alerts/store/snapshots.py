@@ -176,8 +176,8 @@ def _results(
     by_id = np.argsort(fields.id)
     field = by_id[np.searchsorted(fields.id, _ints(field_id), sorter=by_id)]
     day = _day_numbers(sampled_on)
-    cutting = _ints([one or ANY_CUTTING for one in cutting])
-    counts = belong_to_open_cuttings(fields, field, cutting, day)
+    cuttings = _ints([one or ANY_CUTTING for one in cutting])
+    counts = belong_to_open_cuttings(fields, field, cuttings, day)
 
     def kept(values: ArrayLike, kind: type) -> Any:
         return np.array(values, dtype=kind)[counts]
