@@ -70,6 +70,8 @@ class AreaEquations:
         self.slope = fields.rate[results.field] * results.since
         self.rest = results.value - fields.level[results.field] - self.slope
         self.batches = UnitBatches.of(fields.unit, units)
+        self.unit_days = np.zeros(units, dtype=np.intp)
+        np.maximum.at(self.unit_days, self.unit, results.visit + 1)
         self.foreign = np.flatnonzero(results.other)
         self.foreign_at = OWN + self.days + results.other[self.foreign] - 1
         self.prior_field = self._per_unit(spreads.field_level, spreads.field_rate)[fields.unit]
@@ -150,6 +152,7 @@ class AreaEquations:
             unit_cov=unit_cov,
             days=self.days,
             weight=weights.result,
+            unit_days=self.unit_days,
         )
 
     def _told_by(self, weight: Floats) -> _Told:

@@ -31,6 +31,7 @@ from __future__ import annotations
 
 from alerts.agronomy.area_equations import AreaEquations
 from alerts.agronomy.area_parts import AreaPosterior, Fields, Results, Spreads
+from alerts.agronomy.day_lots import day_lots, put_together
 from alerts.agronomy.odd_weights import solve_robustly
 
 __all__ = ["AreaPosterior", "Fields", "Results", "Spreads", "fit_areas"]
@@ -75,5 +76,23 @@ def fit_areas(
     >>> round(float(mean[0]), 2)
     36.0
     """
-    equations = AreaEquations(fields, results, spreads, units)
+    lots = day_lots(fields, results, units)
+    if len(lots) == 1:
+        return _solved(AreaEquations(fields, results, spreads, units), robust)
+    parts = [
+        _solved(
+            AreaEquations(
+                lot.of_fields(fields, units),
+                lot.of_results(results, fields.unit.size),
+                lot.of_spreads(spreads, units),
+                lot.units.size,
+            ),
+            robust,
+        )
+        for lot in lots
+    ]
+    return put_together(fields, results.field.size, lots, parts)
+
+
+def _solved(equations: AreaEquations, robust: bool) -> AreaPosterior:
     return solve_robustly(equations) if robust else equations.solve(equations.full_weights())

@@ -82,6 +82,7 @@ class AreaPosterior:
     unit_cov : their covariance, shape (units, unknowns, unknowns)
     days : sampling days of the unit with most
     weight : weight given to each result, 1 = in full, shape (results,)
+    unit_days : sampling days of each unit, shape (units,)
     """
 
     fields: Fields
@@ -92,6 +93,7 @@ class AreaPosterior:
     unit_cov: Floats
     days: int
     weight: Floats
+    unit_days: Ints
 
     @property
     def visit(self) -> Floats:
@@ -116,14 +118,23 @@ class AreaPosterior:
         (..., 2 n) and (..., 2 n, 2 n), ordered level, rate, level, rate, ...
         """
         which = np.asarray(chosen, dtype=np.intp)
-        size = which.shape[-1] * OWN
-        load = self.load[which].reshape(*which.shape[:-1], size, -1)
-        unit_cov = self.unit_cov[self.fields.unit[which[..., 0]]]
+        size, unit = which.shape[-1] * OWN, self.fields.unit[which[..., 0]]
+        load, unit_cov = self.load[which], self.unit_cov[unit]
+        known = self._unknowns_of(unit)
+        if known.size < self.load.shape[-1]:
+            load, unit_cov = load[..., known], unit_cov[..., known[:, None], known]
+        load = load.reshape(*which.shape[:-1], size, known.size)
         cov = load @ unit_cov @ np.swapaxes(load, -1, -2)
         for place in range(which.shape[-1]):
             at = slice(place * OWN, place * OWN + OWN)
             cov[..., at, at] += self.own_cov[which[..., place]]
         return self.mean[which].reshape(*which.shape[:-1], size), cov
+
+    def _unknowns_of(self, unit: Ints) -> Ints:
+        """Which unknowns some of these units have."""
+        days = int(self.unit_days[unit].max(initial=0))
+        others = np.arange(OWN + self.days, self.load.shape[-1])
+        return np.concatenate([np.arange(OWN + days), others])
 
     def line(self, since: ArrayLike) -> tuple[Floats, Floats]:
         """Mean and variance of each field's curve at clock c0 + ``since``, shape (fields,)."""
