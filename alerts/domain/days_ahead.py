@@ -18,14 +18,14 @@ class DayAhead:
     high: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class DaysAhead(Sequence[DayAhead]):
     """Consecutive days from ``first`` on; the columns are equally long."""
 
     first: date
-    median: tuple[float, ...]
-    low: tuple[float, ...]
-    high: tuple[float, ...]
+    median: Sequence[float]
+    low: Sequence[float]
+    high: Sequence[float]
 
     def __len__(self) -> int:
         return len(self.median)
@@ -49,7 +49,7 @@ class DaysAhead(Sequence[DayAhead]):
         """From single days that follow one another."""
         if isinstance(days, cls):
             return days
-        columns = (tuple(getattr(day, name) for day in days) for name in _COLUMNS)
+        columns = ([getattr(day, name) for day in days] for name in _COLUMNS)
         return cls(days[0].day if days else date.min, *columns)
 
     def to_json(self) -> dict[str, Any]:
@@ -65,9 +65,9 @@ class DaysAhead(Sequence[DayAhead]):
     def of_json(cls, kept: Any) -> DaysAhead:
         """From what `to_json` gave, or a list of one entry a day, as it was kept before."""
         if isinstance(kept, dict):
-            columns = (tuple(kept[name]) for name in _COLUMNS)
+            columns = (kept[name] for name in _COLUMNS)
             return cls(date.fromisoformat(kept["first"]), *columns)
-        columns = (tuple(one[name] for one in kept) for name in _COLUMNS)
+        columns = ([one[name] for one in kept] for name in _COLUMNS)
         return cls(date.fromisoformat(kept[0]["day"]) if kept else date.min, *columns)
 
 

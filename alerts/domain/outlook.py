@@ -42,7 +42,11 @@ NEXT_SAMPLE_DAYS = 3
 """Days to the next clip where nobody says when it is: two clips a week."""
 
 
-@dataclass(frozen=True, slots=True)
+# A morning makes these by the hundred thousand, and a frozen one takes four times as long to make.
+# Nobody changes one: a new one is made by `dataclasses.replace`.
+
+
+@dataclass(slots=True)
 class StartDates:
     """A start date with its 80 % range; None: later than the horizon."""
 
@@ -50,11 +54,11 @@ class StartDates:
     median: date | None
     p90: date | None
     chance_within_notice: float  # that the start date falls on or before today + notice
-    waiting: tuple[float, ...]  # chance that starting k days from now misses, k = 0, 1, ...
-    load: tuple[float, ...] = ()  # standing quality, then, of the load that must meet the target
+    waiting: Sequence[float]  # chance that starting k days from now misses, k = 0, 1, ...
+    load: Sequence[float] = ()  # standing quality, then, of the load that must meet the target
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class FieldOutlook:
     """One field.
 
@@ -295,7 +299,7 @@ class _Records:
                 change_per_day=change_per_day,
                 own_days=own_days,
                 start=start,
-                days=DaysAhead(self.look.today, tuple(median), tuple(low), tuple(high)),
+                days=DaysAhead(self.look.today, median, low, high),
                 meets_today=meets_today,
                 sample_worth_days=worth,
                 is_area=newest.is_area,
@@ -337,7 +341,7 @@ def _dates(starts: Starts, today: int) -> list[StartDates]:
     told = [date.fromordinal(day) for day in range(first, beyond)]
     days: list[date | None] = [*told, None]
     return [
-        StartDates(days[early], days[middle], days[late], within, tuple(waiting), tuple(load))
+        StartDates(days[early], days[middle], days[late], within, waiting, load)
         for (early, middle, late), within, waiting, load in zip(
             (np.clip(starts.quantiles, first, beyond) - first).reshape(-1, 3).tolist(),
             starts.within_notice.reshape(-1).round(4).tolist(),

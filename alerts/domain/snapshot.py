@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alerts.domain.area_clock import DailyHeat
-from alerts.domain.area_fit import RESULT_KINDS
 from alerts.domain.records import Index, Method, WhichLoad
 
 Ints = NDArray[np.intp]
@@ -87,21 +86,11 @@ def is_after_last_cut(field: _Standing, cutting: int | None, sampled_on: date) -
     return cutting is None or cutting == field.cutting
 
 
-ANY_CUTTING = 0
-"""The number of a cutting that nobody said."""
-
-
-def belong_to_open_cuttings(fields: FieldTable, field: Ints, cutting: Ints, day: Ints) -> Flags:
-    """:func:`belongs_to_open_cutting` of many samples.
-
-    ``field`` gives each one's place in ``fields``, ``day`` its day number; all have shape
-    (results,).
-    """
-    cut_on = fields.cut_on[field]
-    right = (cutting == ANY_CUTTING) | (cutting == fields.cutting[field])
-    old_enough = (cut_on == NEVER) | (day - cut_on >= REGROWTH_FROM_DAYS)
-    counts: Flags = right & old_enough
-    return counts
+def are_old_enough(cut_on: Ints, day: Ints) -> Flags:
+    """Which samples of an open cutting, by the day numbers of the cut before it (NEVER: none) and
+    of the sampling, were taken long enough after it to speak of the regrowth; any shape."""
+    old_enough: Flags = (cut_on == NEVER) | (day - cut_on >= REGROWTH_FROM_DAYS)
+    return old_enough
 
 
 def share_days(harvest_days: Floats, farm: Ints, acres: Floats) -> Floats:
@@ -158,15 +147,6 @@ def result_kind(method: Method, spots: int) -> str:
     if method is not Method.STEM:
         return method.value
     return "stem_mean" if spots >= STEM_SPOTS_FOR_MEAN else "stem_one_spot"
-
-
-def result_kinds(method: Sequence[str], spots: Ints) -> Ints:
-    """The numbers among ``RESULT_KINDS`` of many results; shape (results,)."""
-    number = {kind: at for at, kind in enumerate(RESULT_KINDS)}
-    stem = number["stem_one_spot"]
-    kinds = np.array([number.get(one, stem) for one in method], dtype=np.intp)
-    kinds[(kinds == stem) & (spots >= STEM_SPOTS_FOR_MEAN)] = number["stem_mean"]
-    return kinds
 
 
 @dataclass(frozen=True, slots=True)

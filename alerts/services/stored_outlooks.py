@@ -68,8 +68,8 @@ def _start(row: FarmOutlookRow | FieldOutlookRow) -> StartDates:
         median=row.start_median,
         p90=row.start_p90,
         chance_within_notice=row.chance_start_within_notice or 0.0,
-        waiting=tuple(row.detail["waiting"]),
-        load=tuple(row.detail.get("load", ())),  # a look before this was kept has none
+        waiting=row.detail["waiting"],
+        load=row.detail.get("load", ()),  # a look before this was kept has none
     )
 
 

@@ -30,12 +30,12 @@ def claim_due(
     released or it lapses."""
     free = or_(col(Area.lease_until).is_(None), col(Area.lease_until) < now)
     query = select(Area).where(col(Area.due_at) <= now, free).order_by(col(Area.due_at))
-    found = session.exec(query.limit(limit).with_for_update(skip_locked=True)).all()
-    for area in found:
-        area.lease_owner, area.lease_until = owner, now + lease
-        session.add(area)
-    session.flush()
-    return list(found)
+    found = list(session.exec(query.limit(limit).with_for_update(skip_locked=True)))
+    if found:
+        ids = [area.id for area in found]
+        values = {"lease_owner": owner, "lease_until": now + lease}
+        session.exec(update(Area).where(col(Area.id).in_(ids)).values(**values))
+    return found
 
 
 def due_since(session: Session, found: Iterable[Area]) -> dict[int, datetime | None]:

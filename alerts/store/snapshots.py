@@ -8,13 +8,15 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
+from sqlalchemy import ColumnElement, case, or_
 from sqlmodel import Session, col, select
 
 from alerts.domain.area_clock import DailyHeat
-from alerts.domain.records import Index, WhichLoad
+from alerts.domain.area_fit import RESULT_KINDS
+from alerts.domain.records import Index, Method, WhichLoad
 from alerts.domain.snapshot import (
-    ANY_CUTTING,
     NEVER,
+    STEM_SPOTS_FOR_MEAN,
     AreaPlan,
     FarmPlan,
     FieldTable,
@@ -22,8 +24,7 @@ from alerts.domain.snapshot import (
     RainAhead,
     ResultTable,
     Snapshot,
-    belong_to_open_cuttings,
-    result_kinds,
+    are_old_enough,
 )
 from alerts.store import weather
 from alerts.store.bulk import fetch
@@ -155,18 +156,22 @@ def _results(
     session: Session, area_ids: Ints, fields: FieldTable, season_first_day: date
 ) -> ResultTable:
     """Results of this season that belong to each field's open cutting."""
-    field_id, cutting, sampled_on, rfv, rfq, ndf, method, spots, late = fetch(
+    # A driver takes as long for each value as for a step of the query: few are asked for.
+    field_id, sampled_on, rfv, rfq, ndf, kind = fetch(
         session,
         select(  # type: ignore[call-overload]
-            *(LabResult.field_id, LabResult.cutting, LabResult.sampled_on, LabResult.rfv),
-            *(LabResult.rfq, LabResult.ndf, LabResult.method, LabResult.spots),
-            LabResult.late_in_day,
+            *(LabResult.field_id, LabResult.sampled_on, LabResult.rfv, LabResult.rfq),
+            *(LabResult.ndf, _KIND_AND_LATE),
         )
         .join(FarmField, col(FarmField.id) == col(LabResult.field_id))
         .join(Farm, col(Farm.id) == col(FarmField.farm_id))
         .where(
             col(Farm.area_id).in_(area_ids.tolist()),
             col(FarmField.closed_on).is_(None),
+            or_(
+                col(LabResult.cutting).is_(None),
+                col(LabResult.cutting) == col(FarmField.cutting),
+            ),
             col(LabResult.replaced_by).is_(None),
             col(LabResult.withdrawn_at).is_(None),
             col(LabResult.sampled_on) >= season_first_day,
@@ -176,8 +181,8 @@ def _results(
     by_id = np.argsort(fields.id)
     field = by_id[np.searchsorted(fields.id, _ints(field_id), sorter=by_id)]
     day = _day_numbers(sampled_on)
-    cuttings = _ints([one or ANY_CUTTING for one in cutting])
-    counts = belong_to_open_cuttings(fields, field, cuttings, day)
+    counts = are_old_enough(fields.cut_on[field], day)
+    late, number = np.divmod(_ints(kind), len(RESULT_KINDS))
 
     def kept(values: ArrayLike, kind: type) -> Any:
         return np.array(values, dtype=kind)[counts]
@@ -188,9 +193,22 @@ def _results(
         rfv=kept(rfv, np.float64),
         rfq=kept(rfq, np.float64),
         ndf=kept(ndf, np.float64),
-        kind=result_kinds(method, _ints(spots))[counts],
-        late=kept(late, np.bool_),
+        kind=number[counts],
+        late=late[counts].astype(np.bool_),
     )
+
+
+def _kind_and_late() -> ColumnElement[int]:
+    """The number of a result's kind in ``RESULT_KINDS``, more by their number where it is late."""
+    number = {kind: at for at, kind in enumerate(RESULT_KINDS)}
+    enough = col(LabResult.spots) >= STEM_SPOTS_FOR_MEAN
+    stem = case((enough, number["stem_mean"]), else_=number["stem_one_spot"])
+    laboratories = {method: number[method] for method in (Method.WET_CHEMISTRY, Method.NIR)}
+    kind = case(laboratories, value=col(LabResult.method), else_=stem)
+    return kind + case((col(LabResult.late_in_day), len(RESULT_KINDS)), else_=0)
+
+
+_KIND_AND_LATE = _kind_and_late()
 
 
 def _ints(values: Sequence[int]) -> Ints:

@@ -9,7 +9,7 @@ from alerts.domain.days_ahead import DayAhead, DaysAhead
 
 FIRST = DayAhead(date(2031, 5, 31), 201.25, 190.0, 213.5)
 SECOND = DayAhead(date(2031, 6, 1), 197.0, 185.5, 209.0)
-DAYS = DaysAhead(FIRST.day, (201.25, 197.0), (190.0, 185.5), (213.5, 209.0))
+DAYS = DaysAhead(FIRST.day, [201.25, 197.0], [190.0, 185.5], [213.5, 209.0])
 
 
 def test_days_are_read_as_single_ones() -> None:
