@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
@@ -70,23 +70,27 @@ def start_text(
     text = ""
     for longest in NAME_LENGTHS:
         text = fit(
-            [
-                _with_tail(templates.fill(f"{decision.kind}.txt", setting.language, values), tail)
-                for values in _text_values(templates, decision, outlook, setting, longest)
-            ]
+            _with_tail(templates.fill(f"{decision.kind}.txt", setting.language, values), tail)
+            for values in _text_values(templates, decision, outlook, setting, longest)
         )
         if count(text).parts <= MOST_PARTS:
             break
     return Letter(subject="", text=text)
 
 
-def fit(versions: Sequence[str]) -> str:
-    """The first version of one part, else the first of two, else the last."""
-    for most in range(1, MOST_PARTS + 1):
-        for version in versions:
-            if count(version).parts <= most:
-                return version
-    return versions[-1]
+def fit(versions: Iterable[str]) -> str:
+    """The first version of one part, else the first of two, else the last; "" where none is given.
+
+    None is asked for that comes after the one that is found.
+    """
+    found, found_parts = "", MOST_PARTS + 1
+    for version in versions:
+        parts = count(version).parts
+        if parts <= 1:
+            return version
+        if found_parts > MOST_PARTS:
+            found, found_parts = version, parts
+    return found
 
 
 def _with_tail(text: str, tail: str) -> str:

@@ -40,6 +40,7 @@ class Templates:
             keep_trailing_newline=False,
         )
         self._wordings: dict[str, Wording] = {}
+        self._cautions_of: dict[str, Mapping[str, object]] = {}
 
     def fill(self, name: str, language: str, values: Mapping[str, object]) -> str:
         try:
@@ -112,6 +113,11 @@ class Templates:
         return found if isinstance(found, str) else ""
 
     def _cautions(self, language: str) -> Mapping[str, object]:
+        if language not in self._cautions_of:
+            self._cautions_of[language] = self._read_cautions(language)
+        return self._cautions_of[language]
+
+    def _read_cautions(self, language: str) -> Mapping[str, object]:
         for folder in (language, FALLBACK_LANGUAGE):
             for place in self._places:
                 path = place / folder / "cautions.toml"

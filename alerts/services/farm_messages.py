@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
+from functools import lru_cache
 
 from sqlmodel import Session
 
@@ -231,9 +232,7 @@ class FarmMessages:
 
     def _window(self) -> tuple[date, datetime]:
         """Local date and first moment of the send window this look falls into, or of the next."""
-        zone = self.area.time_zone
-        moment = next_allowed(self.now, zone, self.farm.send_from, self.farm.send_to)
-        return window_day(moment, zone, self.farm.send_from, self.farm.send_to), moment
+        return _window(self.now, self.area.time_zone, self.farm.send_from, self.farm.send_to)
 
     def _is_first(self, recipient: Recipient) -> bool:
         return recipient.channel == "sms" and recipient.address not in self.written_to
@@ -265,3 +264,10 @@ class FarmMessages:
             about=About(self._farm_id, self.seen.today.year, self.outlook.cutting, start_on),
         )
         return Draft(message, fields)
+
+
+@lru_cache(maxsize=64)
+def _window(now: datetime, zone: str, send_from: time, send_to: time) -> tuple[date, datetime]:
+    # Farms of a look ask alike, and each several times.
+    moment = next_allowed(now, zone, send_from, send_to)
+    return window_day(moment, zone, send_from, send_to), moment

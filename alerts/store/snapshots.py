@@ -157,11 +157,11 @@ def _results(
 ) -> ResultTable:
     """Results of this season that belong to each field's open cutting."""
     # A driver takes as long for each value as for a step of the query: few are asked for.
-    field_id, sampled_on, rfv, rfq, ndf, kind = fetch(
+    field_id, result_id, sampled_on, rfv, rfq, ndf, kind = fetch(
         session,
         select(  # type: ignore[call-overload]
-            *(LabResult.field_id, LabResult.sampled_on, LabResult.rfv, LabResult.rfq),
-            *(LabResult.ndf, _KIND_AND_LATE),
+            *(LabResult.field_id, LabResult.id, LabResult.sampled_on, LabResult.rfv),
+            *(LabResult.rfq, LabResult.ndf, _KIND_AND_LATE),
         )
         .join(FarmField, col(FarmField.id) == col(LabResult.field_id))
         .join(Farm, col(Farm.id) == col(FarmField.farm_id))
@@ -175,13 +175,13 @@ def _results(
             col(LabResult.replaced_by).is_(None),
             col(LabResult.withdrawn_at).is_(None),
             col(LabResult.sampled_on) >= season_first_day,
-        )
-        .order_by(col(LabResult.sampled_on), col(LabResult.id)),
+        ),
     )
     by_id = np.argsort(fields.id)
     field = by_id[np.searchsorted(fields.id, _ints(field_id), sorter=by_id)]
     day = _day_numbers(sampled_on)
-    counts = are_old_enough(fields.cut_on[field], day)
+    in_order = np.lexsort((_ints(result_id), day))
+    counts = in_order[are_old_enough(fields.cut_on[field], day)[in_order]]
     late, number = np.divmod(_ints(kind), len(RESULT_KINDS))
 
     def kept(values: ArrayLike, kind: type) -> Any:
