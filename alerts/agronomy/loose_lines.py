@@ -15,11 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from alerts.agronomy.leaning import MOST_LEAN, upright
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
-
-MOST_LEAN = 0.06
-"""Up to here the leaning of a value leaves its quantiles in order out to eight deviations."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,11 +100,7 @@ class Standing:
 
     def away(self, value: ArrayLike) -> Floats:
         """How many standard normal deviations above its middle a value lies."""
-        far = (np.asarray(value, dtype=np.float64) - self.mean) / self.sd
-        far += self.lean
-        root = np.maximum(1.0 + 4.0 * self.lean * far, 0.04)
-        away: Floats = 2.0 * far / (1.0 + np.sqrt(root))
-        return away
+        return upright((np.asarray(value, dtype=np.float64) - self.mean) / self.sd, self.lean)
 
     @property
     def middle(self) -> Floats:
