@@ -130,7 +130,8 @@ def _summed(
     at_once = max(1, CACHED // (at.size * bound.shape[0]))
     for first in range(0, chance.size, at_once):
         some = slice(first, first + at_once)
-        away = middle[:, None, some] - turn[:, None, some] * at[:, None]
+        away = turn[:, None, some] * at[:, None]
+        np.subtract(middle[:, None, some], away, out=away)
         each = normal_chance(away)
         product = each[0] * each[1]
         for one in each[2:]:
