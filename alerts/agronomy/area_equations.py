@@ -1,7 +1,7 @@
 """The normal equations of the area model, solved for given weights.
 
 The system is ``alerts.agronomy.area_model``'s; weights say how much each result and each prior
-counts.
+counts. Arrays end with the fields or results, so that numpy works on long stretches of numbers.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ class Weights:
     """How much things count, 1 = in full; a precision is multiplied by its weight.
 
     result : of each result, shape (results,)
-    field : of the priors of each field's level and rate, shape (fields, 2)
+    field : of the priors of each field's level and rate, shape (2, fields)
     area_rate : of the prior of each unit's rate, shape (units,)
     visit : of the prior of each sampling day's own shift, shape (units, days)
     """
@@ -39,6 +39,23 @@ class Weights:
     field: Floats
     area_rate: Floats
     visit: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """The unknowns at some weights; see ``AreaPosterior`` for what they are.
+
+    mean : shape (2, fields)
+    own_cov : variance of the level, covariance, variance of the rate, shape (3, fields)
+    load : shape (2, unknowns, fields)
+    unit_mean, unit_cov : shapes (units, unknowns) and (units, unknowns, unknowns)
+    """
+
+    mean: Floats
+    own_cov: Floats
+    load: Floats
+    unit_mean: Floats
+    unit_cov: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +82,7 @@ class AreaEquations:
         self.unit = fields.unit[results.field]
         self.day_at = self.unit * self.days + results.visit  # of each result, in (units, days)
         self.unit_at = self.unit * self.unknowns + OWN + results.visit  # in (units, unknowns)
-        self.field_at = results.field * self.unknowns + OWN + results.visit
+        self.field_at = (OWN + results.visit) * self.count + results.field  # in (unknowns, fields)
         self.error_var = np.square(results.sd)
         self.slope = fields.rate[results.field] * results.since
         self.rest = results.value - fields.level[results.field] - self.slope
@@ -74,16 +91,18 @@ class AreaEquations:
         np.maximum.at(self.unit_days, self.unit, results.visit + 1)
         self.foreign = np.flatnonzero(results.other)
         self.foreign_at = OWN + self.days + results.other[self.foreign] - 1
-        self.prior_field = self._per_unit(spreads.field_level, spreads.field_rate)[fields.unit]
+        prior_field = self._per_unit(spreads.field_level, spreads.field_rate)
+        self.prior_field = np.ascontiguousarray(prior_field[fields.unit].T)
         self.prior_unit = self._per_unit(spreads.area_level, spreads.area_rate, spreads.other_index)
         self.visit_var = 1.0 / self._per_unit(spreads.visit)
         self.walk = self._walk(spreads.drift)
         self._last: _Told | None = None
+        self._visits: list[tuple[Floats, Floats]] = []
 
     def full_weights(self) -> Weights:
         return Weights(
             result=np.ones_like(self.rest),
-            field=np.ones((self.count, OWN)),
+            field=np.ones((OWN, self.count)),
             area_rate=np.ones(self.units),
             visit=np.ones((self.units, self.days)),
         )
@@ -115,41 +134,57 @@ class AreaEquations:
         cov[:, day, day] += self.visit_var / weights.visit
         return cov
 
+    def _visit_precision(self, weights: Weights) -> Floats:
+        """Inverse of :meth:`visit_cov`, kept for the next passes, which often ask for the same."""
+        for visit, precision in self._visits:
+            if np.array_equal(visit, weights.visit):
+                return precision
+        precision = inverses(self.visit_cov(weights))
+        self._visits = [*self._visits[-1:], (weights.visit, precision)]
+        return precision
+
     def _prior_unit(self, weights: Weights) -> Floats:
         """Prior precision of each unit's unknowns, shape (units, unknowns, unknowns)."""
         precision = np.zeros((self.units, self.unknowns, self.unknowns))
         precision[:, LEVEL, LEVEL] = self.prior_unit[:, LEVEL]
         precision[:, RATE, RATE] = self.prior_unit[:, RATE] * weights.area_rate
         days = slice(OWN, OWN + self.days)
-        precision[:, days, days] = inverses(self.visit_cov(weights))
+        precision[:, days, days] = self._visit_precision(weights)
         other = np.arange(OWN + self.days, self.unknowns)
         precision[:, other, other] = self.prior_unit[:, [OWN]]
         return precision
 
-    def solve(self, weights: Weights) -> AreaPosterior:
+    def solve(self, weights: Weights) -> Solved:
         told = self._told_by(weights.result)
-        own, own_rhs, mixed = told.own.copy(), told.own_rhs, told.mixed
-        matrix = told.matrix + self._prior_unit(weights)
         prior = self.prior_field * weights.field
-        own[:, LEVEL, LEVEL] += prior[:, LEVEL]
-        own[:, RATE, RATE] += prior[:, RATE]
+        own = told.own.copy()
+        own[0] += prior[LEVEL]
+        own[2] += prior[RATE]
         own_cov = _inverse_2x2(own)
-        reduced = _times_2x2(own_cov, mixed)
-        matrix -= self.batches.summed(mixed, reduced)
-        rhs = told.rhs - self.batches.summed(reduced, own_rhs)
+        load = _times_2x2(own_cov, told.mixed)
+        matrix = told.matrix + self._prior_unit(weights)
+        matrix -= self.batches.summed(told.mixed, load)
+        rhs = told.rhs - self.batches.summed(load, told.own_rhs[:, None])[:, :, 0]
         unit_cov = inverses(matrix)
-        unknown = unit_cov @ rhs
-        load = -reduced
-        load[:, LEVEL, LEVEL] += 1.0
-        load[:, RATE, RATE] += 1.0
-        mean = _times_2x2(own_cov, own_rhs) + self.batches.times(load, unknown)
+        unknown = (unit_cov @ rhs[:, :, None])[:, :, 0]
+        np.negative(load, out=load)
+        load[LEVEL, LEVEL] += 1.0
+        load[RATE, RATE] += 1.0
+        mean = _times_2x2(own_cov, told.own_rhs[:, None])
+        mean += self.batches.times(load, unknown[:, :, None])
+        return Solved(mean[:, 0], own_cov, load, unknown, unit_cov)
+
+    def posterior(self, solved: Solved, weights: Weights) -> AreaPosterior:
+        own_cov = np.empty((self.count, OWN, OWN))
+        own_cov[:, LEVEL, LEVEL], own_cov[:, RATE, RATE] = solved.own_cov[0], solved.own_cov[2]
+        own_cov[:, LEVEL, RATE] = own_cov[:, RATE, LEVEL] = solved.own_cov[1]
         return AreaPosterior(
             fields=self.fields,
-            mean=mean[:, :, 0],
+            mean=np.ascontiguousarray(solved.mean.T),
             own_cov=own_cov,
-            load=load,
-            unit_mean=unknown[:, :, 0],
-            unit_cov=unit_cov,
+            load=np.ascontiguousarray(solved.load.transpose(2, 0, 1)),
+            unit_mean=solved.unit_mean,
+            unit_cov=solved.unit_cov,
             days=self.days,
             weight=weights.result,
             unit_days=self.unit_days,
@@ -168,45 +203,42 @@ class AreaEquations:
         """Information of each field's own unknowns, its right side, and the block to its unit."""
         field, x = self.results.field, self.slope
         steep = precision * x
-        mixed = np.empty((self.count, OWN, self.unknowns))
-        rhs = np.empty((self.count, OWN, 1))
+        mixed = np.empty((OWN, self.unknowns, self.count))
+        rhs = np.empty((OWN, self.count))
         for row, factor in ((LEVEL, precision), (RATE, steep)):
-            rhs[:, row, 0] = _sum(field, factor * self.rest, self.count)
-            mixed[:, row, :] = self._spread_out(field, self.field_at, factor, self.count)
-        own = np.empty((self.count, OWN, OWN))
+            rhs[row] = _sum(field, factor * self.rest, self.count)
+            mixed[row] = _sum(self.field_at, factor, mixed[row].size).reshape(mixed[row].shape)
+            if self.foreign.size:
+                at = self.foreign_at * self.count + field[self.foreign]
+                foreign = _sum(at, factor[self.foreign], mixed[row].size)
+                mixed[row] += foreign.reshape(mixed[row].shape)
+        own = np.empty((3, self.count))
         # Each result lies on one day, so its field's sums are those of the days.
-        days = mixed[:, :, OWN : OWN + self.days].sum(axis=2)
-        own[:, LEVEL, LEVEL] = days[:, LEVEL]
-        own[:, LEVEL, RATE] = own[:, RATE, LEVEL] = days[:, RATE]
-        own[:, RATE, RATE] = _sum(field, steep * x, self.count)
-        mixed[:, :, :OWN] = own
+        own[:2] = mixed[:, OWN : OWN + self.days].sum(axis=1)
+        own[2] = _sum(field, steep * x, self.count)
+        mixed[LEVEL, :OWN], mixed[RATE, :OWN] = own[:2], own[1:]
         return own, rhs, mixed
-
-    def _spread_out(self, owner: Ints, at: Ints, factor: Floats, owners: int) -> Floats:
-        """Sums of ``factor`` by owner and by sampling day and other index, (owners, unknowns);
-        ``at`` says where each result's day is among them."""
-        size = owners * self.unknowns
-        total = _sum(at, factor, size)
-        if self.foreign.size:
-            place = owner[self.foreign] * self.unknowns + self.foreign_at
-            total += _sum(place, factor[self.foreign], size)
-        return total.reshape(owners, self.unknowns)
 
     def _unit_blocks(
         self, precision: Floats, mixed: Floats, own_rhs: Floats
     ) -> tuple[Floats, Floats]:
         """Information of each unit's unknowns, and its right side."""
         data = np.zeros((self.units, self.unknowns, self.unknowns))
-        data[:, :OWN, :] = self.batches.total(mixed)
+        data[:, :OWN, :] = self.batches.total(mixed).transpose(2, 0, 1)
         data[:, OWN:, :OWN] = data[:, :OWN, OWN:].transpose(0, 2, 1)
-        rhs = self._spread_out(self.unit, self.unit_at, precision * self.rest, self.units)
-        rhs[:, :OWN] = self.batches.total(own_rhs)[:, :, 0]
+        pulled, size = precision * self.rest, self.units * self.unknowns
+        rhs = _sum(self.unit_at, pulled, size)
+        if self.foreign.size:
+            at = self.unit[self.foreign] * self.unknowns + self.foreign_at
+            rhs += _sum(at, pulled[self.foreign], size)
+        rhs = rhs.reshape(self.units, self.unknowns)
+        rhs[:, :OWN] = self.batches.total(own_rhs).T
         # A result lies on one day only, so the days' own block has nothing off its diagonal.
         days = np.arange(OWN, OWN + self.days)
         data[:, days, days] = data[:, LEVEL, OWN : OWN + self.days]
         if self.foreign.size:
             self._add_foreign(data, precision[self.foreign])
-        return data, rhs[:, :, None]
+        return data, rhs
 
     def _add_foreign(self, data: Floats, precision: Floats) -> None:
         unit, at = self.unit[self.foreign], self.foreign_at
@@ -221,16 +253,17 @@ def _sum(place: Ints, value: Floats, size: int) -> Floats:
 
 
 def _inverse_2x2(matrix: Floats) -> Floats:
-    a, b = matrix[:, 0, 0], matrix[:, 0, 1]
-    d = matrix[:, 1, 1]
-    determinant = a * d - b * b
-    inverse = np.empty_like(matrix)
-    inverse[:, 0, 0], inverse[:, 1, 1] = d / determinant, a / determinant
-    inverse[:, 0, 1] = inverse[:, 1, 0] = -b / determinant
+    """Of symmetric matrices, given as first, off-diagonal and last element, shape (3, n)."""
+    a, b, d = matrix
+    inverse: Floats = np.stack([d, -b, a]) / (a * d - b * b)
     return inverse
 
 
 def _times_2x2(left: Floats, right: Floats) -> Floats:
-    """Products of small matrices, shape (n, 2, m), without a call for each of them."""
-    product: Floats = left[:, :, :1] * right[:, :1, :] + left[:, :, 1:] * right[:, 1:, :]
+    """Products of such a matrix of each field, shape (3, n), with its two rows of ``right``, shape
+    (2, m, n)."""
+    product = np.empty_like(right)
+    for row in (LEVEL, RATE):
+        np.multiply(left[row], right[LEVEL], out=product[row])
+        product[row] += left[row + 1] * right[RATE]
     return product

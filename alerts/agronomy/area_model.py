@@ -95,4 +95,7 @@ def fit_areas(
 
 
 def _solved(equations: AreaEquations, robust: bool) -> AreaPosterior:
-    return solve_robustly(equations) if robust else equations.solve(equations.full_weights())
+    if robust:
+        return solve_robustly(equations)
+    weights = equations.full_weights()
+    return equations.posterior(equations.solve(weights), weights)

@@ -108,8 +108,10 @@ class AreaPosterior:
     def cov(self) -> Floats:
         """Covariance of each field's level and rate share, shape (fields, 2, 2)."""
         batches = UnitBatches.of(self.fields.unit, self.unit_cov.shape[0])
-        hung: Floats = batches.times(self.load, self.unit_cov) @ self.load.transpose(0, 2, 1)
-        return self.own_cov + hung
+        load = self.load.transpose(1, 2, 0)
+        hung = np.einsum("iuf,kuf->fik", batches.times(load, self.unit_cov), load)
+        cov: Floats = self.own_cov + hung
+        return cov
 
     def joint(self, chosen: ArrayLike) -> tuple[Floats, Floats]:
         """Mean and covariance of several fields of one unit together, for many such sets.

@@ -18,6 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from alerts.agronomy.leaning import MOST_LEAN, upright
+
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
@@ -99,8 +101,8 @@ def chance_all_below(bound: Floats, loading: Floats, follows: Flags | None = Non
     Notes
     -----
     Of those that follow, the one with the least bound decides. Given g and that the others stay
-    below, it is taken as normal with the mean and variance it then has: the step of Mendell, N.R.,
-    Elston, R.C., 1974, Multifactorial traits (from memory).
+    below, it is taken as nearly normal with the first three moments it then has: the step of
+    Mendell, N.R., Elston, R.C., 1974, Multifactorial traits (from memory), and one moment more.
     """
     if bound.shape[0] == 1:
         return np.asarray(ndtr(bound[0]))
@@ -128,7 +130,8 @@ def _summed(
     at_once = max(1, CACHED // (at.size * bound.shape[0]))
     for first in range(0, chance.size, at_once):
         some = slice(first, first + at_once)
-        away = middle[:, None, some] - turn[:, None, some] * at[:, None]
+        away = turn[:, None, some] * at[:, None]
+        np.subtract(middle[:, None, some], away, out=away)
         each = normal_chance(away)
         product = each[0] * each[1]
         for one in each[2:]:
@@ -161,11 +164,16 @@ class _Follower:
         """Chance that it stays below, given that those do; shape (points, cases)."""
         pull = DENSITY * np.exp(-0.5 * np.square(away)) / below
         part = self.part[:, None, some]
-        left = np.clip(1.0 - pull * (away + pull), 0.02, 1.0)
+        beyond = pull * (away + pull)
+        left = np.clip(1.0 - beyond, 0.02, 1.0)
+        third = -pull * (np.square(away + pull) + beyond - 1.0)
         mean = -(part * pull).sum(axis=0)
-        sd = np.sqrt((np.square(part) * left).sum(axis=0))
+        var = (np.square(part) * left).sum(axis=0)
+        sd = np.sqrt(var)
+        lean = (part * part * part * third).sum(axis=0) / (6.0 * var * sd)
+        np.clip(lean, -MOST_LEAN, MOST_LEAN, out=lean)
         free = (self.bound[some] - self.loading[some] * at[:, None]) / self.own[some]
-        return normal_chance((free - mean) / sd)
+        return normal_chance(upright((free - mean) / sd, lean))
 
 
 def normal_chance(away: Floats) -> Floats:

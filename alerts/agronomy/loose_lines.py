@@ -15,11 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from alerts.agronomy.leaning import MOST_LEAN, upright
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
-
-MOST_LEAN = 0.06
-"""Up to here the leaning of a value leaves its quantiles in order out to eight deviations."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,11 +100,7 @@ class Standing:
 
     def away(self, value: ArrayLike) -> Floats:
         """How many standard normal deviations above its middle a value lies."""
-        far = (np.asarray(value, dtype=np.float64) - self.mean) / self.sd
-        far += self.lean
-        root = np.maximum(1.0 + 4.0 * self.lean * far, 0.04)
-        away: Floats = 2.0 * far / (1.0 + np.sqrt(root))
-        return away
+        return upright((np.asarray(value, dtype=np.float64) - self.mean) / self.sd, self.lean)
 
     @property
     def middle(self) -> Floats:
@@ -134,17 +129,29 @@ class LineCov:
         ``mean_rate`` of shape (n, farms), ``since`` and ``off`` of (n, farms, days); returns shape
         (n, n, farms, days).
         """
-        tied = self.both[..., None] * since[None]
-        cov = self.level[..., None] + tied + tied.swapaxes(0, 1)
+        count = since.shape[0]
+        found = np.ones((count, count, *since.shape[1:]))
+        moved = off * mean_rate[..., None]
+        each = np.arange(count)
+        level, both, rate = (
+            part[each, each][..., None] for part in (self.level, self.both, self.rate)
+        )
+        var = level + since * (2.0 * both + since * rate)
+        var += np.square(moved) + np.square(off) * rate
+        sd = np.sqrt(np.maximum(var, 1e-24))
         # The clock is off for all of them together.
-        rates = self.rate[..., None]
-        cov += rates * (since[:, None] * since)
-        both_rates = (mean_rate[:, None] * mean_rate)[..., None] + rates
-        cov += both_rates * (off[:, None] * off)
-        each = np.arange(since.shape[0])
-        sd = np.sqrt(np.maximum(cov[each, each], 1e-24))
-        cov /= sd[:, None] * sd
-        return cov
+        for one in range(count):
+            for other in range(one):
+                pair = since[one] * since[other]
+                pair += off[one] * off[other]
+                pair *= self.rate[one, other, :, None]
+                pair += moved[one] * moved[other]
+                pair += self.level[one, other, :, None]
+                pair += self.both[one, other, :, None] * since[other]
+                pair += self.both[other, one, :, None] * since[one]
+                pair /= sd[one] * sd[other]
+                found[one, other] = found[other, one] = pair
+        return found
 
 
 def mean_of(

@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from alerts.agronomy.area_equations import AreaEquations, Weights
+from alerts.agronomy.area_equations import AreaEquations, Solved, Weights
 from alerts.agronomy.area_parts import LEVEL, OWN, RATE, AreaPosterior, Floats, Ints
 from alerts.agronomy.unit_batches import inverses
 
@@ -52,7 +52,7 @@ def solve_robustly(equations: AreaEquations) -> AreaPosterior:
     for _ in range(RESULT_PASSES):
         weights = _result_weights(equations, weights)
     weights = _prior_weights(equations, equations.solve(weights), weights)
-    return equations.solve(weights)
+    return equations.posterior(equations.solve(weights), weights)
 
 
 def odd_weight(log_sound: Floats, log_odd: Floats) -> Floats:
@@ -117,7 +117,7 @@ def _result_weights(equations: AreaEquations, weights: Weights) -> Weights:
         visit=np.where(lone_day, weights.visit, weights.visit * LEAST_WEIGHT),
     )
     close, loose = (
-        _without_itself(equations, equations.solve(each)) for each in (weights, loosened)
+        _without_itself(equations, equations.solve(each), each) for each in (weights, loosened)
     )
     (away, near), (far_away, far) = close, loose
     var = equations.error_var
@@ -142,11 +142,13 @@ def _by_day(equations: AreaEquations) -> Ints:
     return np.bincount(equations.day_at, minlength=shape[0] * shape[1]).reshape(shape)
 
 
-def _without_itself(equations: AreaEquations, solved: AreaPosterior) -> tuple[Floats, Floats]:
+def _without_itself(
+    equations: AreaEquations, solved: Solved, weights: Weights
+) -> tuple[Floats, Floats]:
     """Distance of each result from the fit of the others, and that fit's variance."""
     shift, spread = _fitted(equations, solved)
     # Deleting one result moves the fit; residual and variance without it, in closed form.
-    free = 1.0 - solved.weight / equations.error_var * spread
+    free = 1.0 - weights.result / equations.error_var * spread
     away = equations.rest - shift
     untold = free <= LEAST_SHARE
     if untold.any():
@@ -154,37 +156,47 @@ def _without_itself(equations: AreaEquations, solved: AreaPosterior) -> tuple[Fl
     return away / free, spread / free
 
 
-def _fitted(equations: AreaEquations, solved: AreaPosterior) -> tuple[Floats, Floats]:
+def _fitted(equations: AreaEquations, solved: Solved) -> tuple[Floats, Floats]:
     """Mean and variance of what the model says of each result, less its prior curve."""
     field, unit, x = equations.results.field, equations.unit, equations.slope
     hung = equations.batches.times(solved.load, solved.unit_cov)
-    level, rate = (hung[:, own].take(equations.field_at) for own in (LEVEL, RATE))
-    mean = solved.mean[:, LEVEL].take(field) + x * solved.mean[:, RATE].take(field)
+    level, rate = hung[LEVEL].take(equations.field_at), hung[RATE].take(equations.field_at)
+    mean = solved.mean[RATE].take(field)
+    mean *= x
+    mean += solved.mean[LEVEL].take(field)
     mean += solved.unit_mean.take(equations.unit_at)
     own, tied, turn = (
-        (solved.own_cov[:, i, k] + np.einsum("fk,fk->f", hung[:, i], solved.load[:, k])).take(field)
-        for i, k in ((LEVEL, LEVEL), (LEVEL, RATE), (RATE, RATE))
+        (solved.own_cov[at] + np.einsum("uf,uf->f", hung[i], solved.load[k])).take(field)
+        for at, (i, k) in enumerate(((LEVEL, LEVEL), (LEVEL, RATE), (RATE, RATE)))
     )
-    variance = own + x * (2 * tied + x * turn)
+    # own + 2 level + x (2 (tied + rate) + x turn)
+    turn *= x
+    tied += rate
+    tied *= 2.0
+    turn += tied
+    turn *= x
+    level *= 2.0
+    variance: Floats = own
+    variance += turn
+    variance += level
     variance += np.diagonal(solved.unit_cov, axis1=1, axis2=2).take(equations.unit_at)
-    variance += 2 * (level + x * rate)
     who = equations.foreign
     if who.size:
         of, f, u, x = equations.foreign_at, field[who], unit[who], x[who]
         at = OWN + equations.results.visit[who]
         mean[who] += solved.unit_mean[u, of]
         variance[who] += solved.unit_cov[u, of, of] + 2 * solved.unit_cov[u, at, of]
-        variance[who] += 2 * (hung[f, LEVEL, of] + x * hung[f, RATE, of])
+        variance[who] += 2 * (hung[LEVEL, of, f] + x * hung[RATE, of, f])
     return mean, variance
 
 
 # ----------------------------------------------------------------------- priors
 
 
-def _prior_weights(equations: AreaEquations, solved: AreaPosterior, weights: Weights) -> Weights:
+def _prior_weights(equations: AreaEquations, solved: Solved, weights: Weights) -> Weights:
     """Weights of the priors of fields, days and springs, given those of results and lone days."""
     of_unit = np.bincount(equations.unit, minlength=equations.units)
-    of_field = np.bincount(equations.results.field, minlength=equations.count)[:, None]
+    of_field = np.bincount(equations.results.field, minlength=equations.count)
     of_day = _by_day(equations)
     own = odd_weight(*_days_own(equations, solved, weights, of_day).densities())
     rate = _Told.of(
@@ -241,29 +253,26 @@ def _field_weights(equations: AreaEquations, above: _Told) -> Floats:
     logs, weights = [], []
     for scale in UNLIKE:
         densities = above.densities(scale)
-        of_each = _either(*densities, ODD_SHARE)[:, :, None]
-        logs.append(equations.batches.total(of_each)[:, :, 0])
+        logs.append(equations.batches.total(_either(*densities, ODD_SHARE)))
         weights.append(odd_weight(*densities) / scale**2)
     chance = np.exp(np.array(logs) - np.max(logs, axis=0))
-    chance = (chance / chance.sum(axis=0))[:, equations.fields.unit]
-    weight: Floats = np.einsum("sfi,sfi->fi", chance, np.array(weights))
+    chance = (chance / chance.sum(axis=0))[:, :, equations.fields.unit]
+    weight: Floats = (chance * np.array(weights)).sum(axis=0)
     return weight
 
 
-def _above_area(equations: AreaEquations, solved: AreaPosterior, results: Ints) -> _Told:
-    """What each field's level and rate are above their area's."""
+def _above_area(equations: AreaEquations, solved: Solved, results: Ints) -> _Told:
+    """What each field's level and rate are above their area's, shape (2, fields)."""
     load = solved.load.copy()
     for own in (LEVEL, RATE):
-        load[:, own, own] -= 1.0
+        load[own, own] -= 1.0
     hung = equations.batches.times(load, solved.unit_cov)
-    var = solved.own_cov[:, (LEVEL, RATE), (LEVEL, RATE)] + np.einsum("fik,fik->fi", hung, load)
-    mean = solved.mean - solved.unit_mean[equations.fields.unit, :OWN]
+    var = solved.own_cov[::2] + np.einsum("iuf,iuf->if", hung, load)
+    mean = solved.mean - solved.unit_mean.T[:OWN, equations.fields.unit]
     return _Told.of(mean, var, 1.0 / equations.prior_field, results)
 
 
-def _days_own(
-    equations: AreaEquations, solved: AreaPosterior, weights: Weights, results: Ints
-) -> _Told:
+def _days_own(equations: AreaEquations, solved: Solved, weights: Weights, results: Ints) -> _Told:
     """What each sampling day had of its own, the straying clock aside."""
     days = slice(OWN, OWN + equations.days)
     day = np.arange(equations.days)
@@ -271,5 +280,5 @@ def _days_own(
     own = np.broadcast_to(equations.visit_var, weights.visit.shape)
     part = own[:, :, None] * inverses(prior)
     known = part @ (prior - solved.unit_cov[:, days, days]) @ part.transpose(0, 2, 1)
-    mean = np.einsum("ude,ue->ud", part, solved.visit)
+    mean = np.einsum("ude,ue->ud", part, solved.unit_mean[:, days])
     return _Told.of(mean, own - known[:, day, day], own, results)

@@ -64,40 +64,47 @@ class UnitBatches:
         return cls(units, tuple(stacks))
 
     def total(self, per_field: Floats) -> Floats:
-        """Sum over each unit's fields, shape (units, ...); zeros for a unit without fields."""
-        out = np.zeros((self.units, *per_field.shape[1:]))
+        """Sum over each unit's fields, (..., fields) to (..., units); zeros for a unit without."""
+        out = np.zeros((*per_field.shape[:-1], self.units))
         for units, fields in self.stacks:
-            chosen = per_field if fields.size == per_field.shape[0] else per_field[fields]
-            out[units] = chosen.reshape(*fields.shape, *per_field.shape[1:]).sum(axis=1)
+            out[..., units] = _stacked(per_field, fields).sum(axis=-1)
         return out
 
     def summed(self, left: Floats, right: Floats) -> Floats:
-        """Sum over each unit's fields of left(f)' right(f).
+        """Sum over each unit's fields, and over rows, of left times right.
 
-        ``left`` of shape (fields, rows, k) and ``right`` of (fields, rows, m) give (units, k, m);
+        ``left`` of shape (rows, k, fields) and ``right`` of (rows, m, fields) give (units, k, m);
         zeros for a unit without fields.
         """
-        out = np.zeros((self.units, left.shape[2], right.shape[2]))
+        out = np.zeros((self.units, left.shape[1], right.shape[1]))
         for units, fields in self.stacks:
-            out[units] = _stacked(left, fields).transpose(0, 2, 1) @ _stacked(right, fields)
+            one = _stacked(left, fields).transpose(0, 2, 1, 3)
+            other = _stacked(right, fields).transpose(0, 2, 3, 1)
+            out[units] = (one @ other).sum(axis=0)
         return out
 
     def times(self, per_field: Floats, per_unit: Floats) -> Floats:
         """Each field's matrix times that of its unit.
 
-        ``per_field`` of shape (fields, rows, k) and ``per_unit`` of (units, k, m) give
-        (fields, rows, m).
+        ``per_field`` of shape (rows, k, fields) and ``per_unit`` of (units, k, m) give
+        (rows, m, fields).
         """
-        rows, columns = per_field.shape[1], per_unit.shape[2]
-        out = np.empty((per_field.shape[0], rows, columns))
+        rows, columns = per_field.shape[0], per_unit.shape[2]
+        out = np.empty((rows, columns, per_field.shape[2]))
+        turned = per_unit.transpose(0, 2, 1)
         for units, fields in self.stacks:
-            product = _stacked(per_field, fields) @ per_unit[units]
-            out[fields] = product.reshape(*fields.shape, rows, columns)
+            own = turned if units.size == self.units else turned[units]
+            product = own @ _stacked(per_field, fields).transpose(0, 2, 1, 3)
+            product = product.transpose(0, 2, 1, 3)
+            if fields.size == per_field.shape[2]:
+                out.reshape(product.shape)[...] = product
+            else:
+                out[..., fields] = product
         return out
 
 
 def _stacked(per_field: Floats, fields: Ints) -> Floats:
-    """The matrices of each unit's fields below each other, shape (stacked, n * rows, k)."""
+    """The last axis, of fields, as units and their fields."""
     # Where all units have equally many fields, theirs are all fields in order: no copy.
-    chosen = per_field if fields.size == per_field.shape[0] else per_field[fields]
-    return chosen.reshape(fields.shape[0], -1, per_field.shape[2])
+    chosen = per_field if fields.size == per_field.shape[-1] else per_field[..., fields.ravel()]
+    return chosen.reshape(*per_field.shape[:-1], *fields.shape)

@@ -140,6 +140,8 @@ class AreaClocks:
         shown = np.asarray(clock, dtype=np.float64)
         row = np.broadcast_to(np.asarray(unit), shown.shape)
         first, last = self.clock[:, 0].take(row), self.clock[:, -1].take(row)
+        if not self.follows_heat.any():
+            return np.asarray(shown - first + self.day[0])
         inside = np.clip(shown, first, last)
         # One search for all: the rows behind each other, each lifted above the one before.
         lift = np.cumsum(np.concatenate([[0.0], self.clock[:-1, -1] - self.clock[1:, 0] + 1.0]))

@@ -39,6 +39,7 @@ class Invented:
     own_days: Floats
     target: Floats
     average: np.ndarray
+    guidelines: GuidelineSet
 
     def batch(self) -> FarmBatch:
         return FarmBatch(
@@ -121,6 +122,7 @@ def invent(
         own_days=rng.uniform(0.3, 1.5, places.shape),
         target=to_scale(goal, falls=index.falls),
         average=np.zeros(places.shape[0], dtype=np.bool_),
+        guidelines=guidelines,
     )
 
 
@@ -133,16 +135,6 @@ def _clock(rng: np.random.Generator, follows_heat: bool) -> AreaClock:
     clock = np.cumsum(pace) - pace[0]
     ahead = np.clip(calendar.day - TODAY, 0.0, None)
     return AreaClock(calendar.day, clock, 0.25 * ahead**0.75, 500.0, True)
-
-
-@dataclass(frozen=True)
-class Drawn:
-    """What plain draws say of one farm: its chance to miss on each day shown, the middle of the
-    load that counts, and when the farm and each of its fields must start, by draw and day."""
-
-    waiting: Floats
-    load: Floats
-    value: Floats  # of the load that counts, shape (days, draws)
 
 
 class Draws:

@@ -157,8 +157,7 @@ def test_no_other_order_lets_the_farm_start_later(
         return min(due - after for (due, _), after in zip(order, done, strict=True))
 
     best = max(latest(order) for order in permutations(jobs))
-    # the 512 points of a field give its median to a fraction of a day
-    assert latest(jobs) >= best - 1
+    assert latest(jobs) == best
     assert days_after(outlook.start.median) <= best
 
 
