@@ -104,13 +104,9 @@ def run_replies(parts: Parts) -> int:
 
 
 def run_evaluation(parts: Parts) -> int:
-    from alerts.services.evaluate_areas import evaluate_due
+    from alerts.evaluators import evaluate_together
 
-    if _is_held(parts):
-        return 0
-    return evaluate_due(
-        parts.sessions, parts.evaluation_rules(), parts.owner, parts.clock, parts.stopping
-    )
+    return 0 if _is_held(parts) else evaluate_together(parts)
 
 
 async def run_sending(parts: Parts) -> SendReport:

@@ -134,6 +134,14 @@ class Settings(BaseSettings):
     weather_contact: Annotated[
         str, Field(description="email or web address the weather service may reach you at")
     ] = ""
+    evaluators: Annotated[
+        int,
+        Field(
+            description="processes that look at areas where thousands are due; 0 = one a core",
+            ge=0,
+            le=64,
+        ),
+    ] = 0
     log_level: Annotated[
         Literal["DEBUG", "INFO", "WARNING", "ERROR"], Field(description="how much is logged")
     ] = "INFO"

@@ -1,8 +1,8 @@
 """The import rule, who may commit and who may read the clock, from the syntax trees of `alerts/`.
 
 Imports point down: agronomy < domain < {intake, store, messages, transports, weather, charts,
-configfiles, settings}, which never import one another, < services < bootstrap < {web, scheduler} <
-cli, demo, __main__. Imports inside functions and under TYPE_CHECKING count too.
+configfiles, settings}, which never import one another, < services < bootstrap < evaluators <
+{web, scheduler} < cli, demo, __main__. Imports inside functions and under TYPE_CHECKING count too.
 """
 
 from __future__ import annotations
@@ -32,7 +32,8 @@ BELOW: dict[str, tuple[str, ...]] = {
     "services": ("agronomy", "domain", *SECOND),
     "bootstrap": ("agronomy", "domain", *SECOND, "services"),
     "web": ("domain", "intake", "messages", "transports", "charts", "services", "bootstrap"),
-    "scheduler": ("domain", "transports", "services", "bootstrap"),
+    "evaluators": ("services", "bootstrap", "settings", "logs"),
+    "scheduler": ("domain", "transports", "services", "bootstrap", "evaluators"),
 }
 TOP = ("backtest", "cli", "demo", "__main__", "__init__")  # may import everything
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, time, timedelta
-from threading import Event
+from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from sqlmodel import Session
@@ -38,8 +38,15 @@ from alerts.store.tables import Area, Farm
 
 log = logging.getLogger(__name__)
 
-AREAS_AT_ONCE = 40
-"""More save little more, and hold the write lock longer: some tenths of a second by now."""
+AREAS_AT_ONCE, FEWEST_AT_ONCE = 40, 10
+"""More at once save little more, and hold the write lock longer: a tenth of a second by now. Where
+few are due, they are taken by the ten, so that other evaluators find some."""
+
+
+class Stopping(Protocol):
+    """A wish to stop, of this process or of several."""
+
+    def is_set(self) -> bool: ...
 
 
 class LostLease(CutcallError):
@@ -51,7 +58,7 @@ def evaluate_due(
     rules: EvaluationRules,
     owner: str,
     clock: Callable[[], datetime],
-    stopping: Event | None = None,
+    stopping: Stopping | None = None,
 ) -> int:
     """Evaluate every area that is due, until ``stopping`` is set; returns how many.
 
@@ -61,7 +68,7 @@ def evaluate_due(
     done, errors = 0, list[Exception]()
     while not (stopping is not None and stopping.is_set()):
         now = clock()
-        claimed = _claim(sessions, rules, owner, now, AREAS_AT_ONCE)
+        claimed = _claim(sessions, rules, owner, now)
         if not claimed:
             break
         broken = _look(sessions, claimed, rules, now)
@@ -72,18 +79,27 @@ def evaluate_due(
     return done
 
 
+def count_due(sessions: Sessions, now: datetime) -> int:
+    """Areas that are due and that nobody looks at."""
+    with sessions.read() as session:
+        return areas.count_due(session, now)
+
+
 def evaluate_next(sessions: Sessions, rules: EvaluationRules, owner: str, now: datetime) -> bool:
     """Claim one due area and evaluate it; False when none is due."""
-    claimed = _claim(sessions, rules, owner, now, 1)
+    claimed = _claim(sessions, rules, owner, now, limit=1)
     for error in _look(sessions, claimed, rules, now) if claimed else ():
         raise error
     return bool(claimed)
 
 
 def _claim(
-    sessions: Sessions, rules: EvaluationRules, owner: str, now: datetime, limit: int
+    sessions: Sessions, rules: EvaluationRules, owner: str, now: datetime, limit: int | None = None
 ) -> list[Area]:
     with sessions.write_beside() as session:
+        if limit is None:
+            share = areas.count_due(session, now) // 4
+            limit = min(max(share, FEWEST_AT_ONCE), AREAS_AT_ONCE)
         return areas.claim_due(session, owner=owner, now=now, lease=rules.lease, limit=limit)
 
 

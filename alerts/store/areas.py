@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
-from sqlalchemy import or_, update
-from sqlmodel import Session, col, select
+from sqlalchemy import ColumnElement, or_, update
+from sqlmodel import Session, col, func, select
 
 from alerts.store.tables import Area
 
@@ -28,14 +28,24 @@ def claim_due(
 ) -> list[Area]:
     """Take due areas, those longest due first; the lease keeps other workers off until they are
     released or it lapses."""
-    free = or_(col(Area.lease_until).is_(None), col(Area.lease_until) < now)
-    query = select(Area).where(col(Area.due_at) <= now, free).order_by(col(Area.due_at))
+    query = select(Area).where(*_is_free(now)).order_by(col(Area.due_at))
     found = list(session.exec(query.limit(limit).with_for_update(skip_locked=True)))
     if found:
         ids = [area.id for area in found]
         values = {"lease_owner": owner, "lease_until": now + lease}
         session.exec(update(Area).where(col(Area.id).in_(ids)).values(**values))
     return found
+
+
+def count_due(session: Session, now: datetime) -> int:
+    """Areas that :func:`claim_due` would take, were there no limit."""
+    return session.exec(select(func.count(col(Area.id))).where(*_is_free(now))).one()
+
+
+def _is_free(now: datetime) -> tuple[ColumnElement[bool], ColumnElement[bool]]:
+    return col(Area.due_at) <= now, or_(
+        col(Area.lease_until).is_(None), col(Area.lease_until) < now
+    )
 
 
 def due_since(session: Session, found: Iterable[Area]) -> dict[int, datetime | None]:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sqlalchemy.exc import IntegrityError
 from sqlmodel import Session, col, select
 
 from alerts.store import bulk, outbox
 from alerts.store.many import one_of
 from alerts.store.outbox import FieldStart
+from alerts.store.racing import added
 from alerts.store.tables import DeliveryEvent, MessageField, OutboxMessage
 
 
@@ -30,9 +30,9 @@ def enqueue_all(session: Session, drafts: Sequence[Draft]) -> None:
     new = [draft for draft in drafts if draft.message.dedupe_key not in known]
     if not _are_added(session, new):
         new = []  # somebody was faster with one of them
-    added = {id(draft) for draft in new}
+    done = {id(draft) for draft in new}
     for draft in drafts:
-        if id(draft) not in added:
+        if id(draft) not in done:
             outbox.enqueue(session, draft.message, draft.fields)
 
 
@@ -45,12 +45,7 @@ def _known(session: Session, keys: Sequence[str]) -> set[str]:
 def _are_added(session: Session, drafts: Sequence[Draft]) -> bool:
     """Add messages whose keys are new; False, and nothing done, when one is there by now."""
     messages = [draft.message for draft in drafts]
-    session.flush()  # what waits already must not be rolled back with it
-    try:
-        with session.begin_nested():
-            session.add_all(messages)
-            session.flush()
-    except IntegrityError:
+    if not added(session, *messages):
         return False
     told = [
         (draft.message.id, position, field)

@@ -1,4 +1,4 @@
-"""Adding a row that somebody else may add at the same moment."""
+"""Adding rows that somebody else may add at the same moment."""
 
 from __future__ import annotations
 
@@ -6,15 +6,15 @@ from sqlalchemy.exc import IntegrityError
 from sqlmodel import Session, SQLModel
 
 
-def added(session: Session, row: SQLModel) -> bool:
-    """Add a row; False when one with the same unique key is there, and nothing was changed.
+def added(session: Session, *rows: SQLModel) -> bool:
+    """Add rows; False when one with the same unique key is there, and nothing was changed.
 
     Whoever adds the same key in another transaction is waited for.
     """
     session.flush()  # what waits already must not be rolled back with it
     try:
         with session.begin_nested():
-            session.add(row)
+            session.add_all(rows)
             session.flush()
     except IntegrityError:
         return False

@@ -72,8 +72,12 @@ def service(engine: str, folder: Path) -> Iterator[Parts]:
         yield parts
 
 
-def open_service(url: str, folder: Path) -> Parts:
-    return build_parts(build_settings(url, folder), clock=lambda: NOW)
+def open_service(url: str, folder: Path, evaluators: int = 1) -> Parts:
+    return build_parts(build_settings(url, folder, evaluators=evaluators), clock=that_morning)
+
+
+def that_morning() -> datetime:
+    return NOW
 
 
 def warm_up(parts: Parts) -> None:

@@ -43,7 +43,7 @@ class Took:
 
 
 def run(size: Size) -> Iterator[Row]:
-    yield from _evaluators(Extent(200) if size is Size.FULL else Extent(30))
+    yield from _evaluators(Extent(1000) if size is Size.FULL else Extent(40))
     yield from _senders(10_000 if size is Size.FULL else 1_000)
 
 

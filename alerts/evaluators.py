@@ -1,0 +1,89 @@
+"""A morning's look by as many processes as the machine has cores.
+
+A look is arithmetic, of which a process of Python does one thing at a time. So where thousands of
+areas are due, other processes look at areas too: each claims its own, as evaluators on other
+machines do, and shares nothing with this one but the database. They end when nothing is due.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from multiprocessing import get_context
+from multiprocessing.context import SpawnProcess
+from multiprocessing.synchronize import Event as SharedEvent
+
+from alerts import logs
+from alerts.bootstrap import Clock, Parts, build_parts
+from alerts.services.evaluate_areas import count_due, evaluate_due
+from alerts.settings import Settings
+
+log = logging.getLogger(__name__)
+
+WORTH_A_PROCESS = 400
+"""Areas. A process takes about a second to start, in which one looks at as many."""
+
+STOP_S = 0.5
+"""How often this process tells the others that it was told to stop."""
+
+
+def evaluate_together(parts: Parts) -> int:
+    """Evaluate every area that is due, with other processes where that pays; how many this one
+    did. What broke in another is in its log, and is due again once its lease lapses."""
+    due = count_due(parts.sessions, parts.clock())
+    most = parts.settings.evaluators or len(os.sched_getaffinity(0))
+    others = min(most - 1, due // WORTH_A_PROCESS)
+    with _beside(parts, others):
+        return evaluate_due(
+            parts.sessions, parts.evaluation_rules(), parts.owner, parts.clock, parts.stopping
+        )
+
+
+@contextmanager
+def _beside(parts: Parts, others: int) -> Iterator[None]:
+    """So many other processes that look at areas; waited for at the end."""
+    if others < 1:
+        yield
+        return
+    context = get_context("spawn")
+    stopping = context.Event()
+    processes = [
+        # Should this process die, theirs end with the areas that are due.
+        context.Process(target=_look, args=(parts.settings, parts.clock, stopping), daemon=True)
+        for _ in range(others)
+    ]
+    for process in processes:
+        process.start()
+    log.info("%d processes look at areas beside this one", others)
+    try:
+        yield
+    except (KeyboardInterrupt, SystemExit):
+        stopping.set()
+        raise
+    finally:
+        for process in processes:
+            _wait_for(process, parts, stopping)
+
+
+def _wait_for(process: SpawnProcess, parts: Parts, stopping: SharedEvent) -> None:
+    while process.is_alive():
+        if parts.stopping.is_set():
+            stopping.set()
+        process.join(STOP_S)
+    if process.exitcode:
+        log.warning("process %s that looked at areas ended with %s", process.pid, process.exitcode)
+
+
+def _look(settings: Settings, clock: Clock, stopping: SharedEvent) -> None:
+    """What another process does: it ends when nothing is due, or when it is told to."""
+    for ends in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(ends, lambda *_: stopping.set())
+    parts = build_parts(settings, clock=clock, migrate=False)
+    logs.set_up(logs.LogForm(settings.log_form), settings.log_level, parts.owner)
+    try:
+        evaluate_due(parts.sessions, parts.evaluation_rules(), parts.owner, clock, stopping)
+    finally:
+        parts.sessions.close()
