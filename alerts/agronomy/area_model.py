@@ -32,6 +32,7 @@ from __future__ import annotations
 from alerts.agronomy.area_equations import AreaEquations
 from alerts.agronomy.area_parts import AreaPosterior, Fields, Results, Spreads
 from alerts.agronomy.day_lots import day_lots, put_together
+from alerts.agronomy.kept_memory import keep_freed_memory
 from alerts.agronomy.odd_weights import solve_robustly
 
 __all__ = ["AreaPosterior", "Fields", "Results", "Spreads", "fit_areas"]
@@ -76,6 +77,7 @@ def fit_areas(
     >>> round(float(mean[0]), 2)
     36.0
     """
+    keep_freed_memory()
     lots = day_lots(fields, results, units)
     if len(lots) == 1:
         return _solved(AreaEquations(fields, results, spreads, units), robust)

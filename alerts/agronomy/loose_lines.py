@@ -140,17 +140,16 @@ class LineCov:
         var += np.square(moved) + np.square(off) * rate
         sd = np.sqrt(np.maximum(var, 1e-24))
         # The clock is off for all of them together.
-        for one in range(count):
-            for other in range(one):
-                pair = since[one] * since[other]
-                pair += off[one] * off[other]
-                pair *= self.rate[one, other, :, None]
-                pair += moved[one] * moved[other]
-                pair += self.level[one, other, :, None]
-                pair += self.both[one, other, :, None] * since[other]
-                pair += self.both[other, one, :, None] * since[one]
-                pair /= sd[one] * sd[other]
-                found[one, other] = found[other, one] = pair
+        for one in range(1, count):
+            pairs = since[one] * since[:one]
+            pairs += off[one] * off[:one]
+            pairs *= self.rate[one, :one, :, None]
+            pairs += moved[one] * moved[:one]
+            pairs += self.level[one, :one, :, None]
+            pairs += self.both[one, :one, :, None] * since[:one]
+            pairs += self.both[:one, one, :, None] * since[one]
+            pairs /= sd[one] * sd[:one]
+            found[one, :one] = found[:one, one] = pairs
         return found
 
 

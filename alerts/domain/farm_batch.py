@@ -53,10 +53,17 @@ class Group(Protocol):
     evidence : results of the fields
     """
 
-    stands: Stands
-    clocks: AreaClocks
-    stray: Floats
-    evidence: Evidence
+    @property
+    def stands(self) -> Stands: ...
+
+    @property
+    def clocks(self) -> AreaClocks: ...
+
+    @property
+    def stray(self) -> Floats: ...
+
+    @property
+    def evidence(self) -> Evidence: ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -69,7 +69,7 @@ def test_chances_and_loads_are_nearer_the_draws_than_512_points(
         spread = many.std(axis=1)
         ours["load"].append((load[farm] - middle) / spread)
         theirs["load"].append((np.median(few, axis=1) - middle) / spread)
-    for what, bound in (("chance", 0.0045), ("load", 0.025)):
+    for what, bound in (("chance", 0.0035), ("load", 0.022)):
         assert root_mean_square(ours[what]) < bound
         assert root_mean_square(ours[what]) < 1.1 * root_mean_square(theirs[what])
 
