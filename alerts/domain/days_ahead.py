@@ -27,6 +27,10 @@ class DaysAhead(Sequence[DayAhead]):
     low: Sequence[float]
     high: Sequence[float]
 
+    def __hash__(self) -> int:
+        """A chart is kept by what it shows. Like the records of an outlook, nobody changes this."""
+        return hash((self.first, *self.median, *self.low, *self.high))
+
     def __len__(self) -> int:
         return len(self.median)
 
