@@ -26,7 +26,9 @@ Flags = NDArray[np.bool_]
 LARGEST_LOADING = 0.95
 """Above it the sum would need more points."""
 
-LOADING_PASSES = 6
+LOADING_PASSES, OF_FEW, FEW = 6, 12, 4
+"""Passes that find what variables share: more where they are few, since then they close in more
+slowly; what is left of a correlation is at most some hundredths."""
 
 LOGIT = (1.59543566, 0.0735965173, -0.000631614876)
 """Of x, x**3 and x**5 in ln(p / (1 - p)), p the chance of a standard normal variable below x; our
@@ -76,7 +78,8 @@ def shared_loadings(correlation: Floats) -> Floats:
     rows = np.maximum(off.sum(axis=1), 0.0)
     count = np.maximum((rows > 0.0).sum(axis=0), 2)
     loading = rows * np.sqrt(count / ((count - 1) * np.maximum(rows.sum(axis=0), 1e-12)))
-    for _ in range(LOADING_PASSES if each.size > 2 else 0):
+    passes = LOADING_PASSES if each.size > FEW else OF_FEW
+    for _ in range(passes if each.size > 2 else 0):
         square = np.square(loading)
         others = square.sum(axis=0) - square
         better = np.einsum("ijc,jc->ic", off, loading) / np.maximum(others, 1e-12)

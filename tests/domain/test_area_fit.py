@@ -168,3 +168,48 @@ def test_sampling_days_are_numbered_within_their_area() -> None:
     day = np.array([130, 131, 128, 130, 121, 131])
     np.testing.assert_array_equal(numbered_visits(unit, day), [1, 1, 0, 1, 0, 1])
     assert numbered_visits(unit[:0], day[:0]).size == 0
+
+
+@pytest.mark.parametrize("index", [Index.NDF, Index.RFV])
+def test_areas_with_clocks_and_weather_of_their_own_are_fitted_as_each_alone(
+    guidelines: GuidelineSet, index: Index
+) -> None:
+    # three fields each: sampled with weather, known by their heat alone, and sampled by calendar
+    unit = np.repeat(np.arange(3), 3)
+    plan = Stands(unit, np.ones(9, dtype=np.intp), np.array([0.0, 50.0, 0.0] * 3), np.zeros(9))
+    known = evidence([0, -3, -7, 0, -4], field=[0, 1, 0, 6, 8], ndf=[38.0, 36.0, 35.0, 41.0, 37.0])
+    origin, weather = np.array([120.0, 95.0, 300.0]), np.array([True, True, False])
+    known = replace(known, clock=known.clock + origin[unit[known.field]])
+    ndf, ndf_sd = np.array([np.nan, 33.0, np.nan]), np.array([np.nan, 2.5, np.nan])
+    whole = fit_area(
+        plan,
+        known,
+        index,
+        guidelines,
+        origin=origin,
+        units=3,
+        weather_known=weather,
+        area_ndf=(ndf, ndf_sd),
+    )
+    clock = origin[unit] + 4.0
+    for area in range(3):
+        fields, mine = slice(3 * area, 3 * area + 3), unit[known.field] == area
+        rows = {name: getattr(known, name)[mine] for name in (*Index, "day", "clock")}
+        alone = fit_area(
+            Stands(unit[:3] * 0, plan.cutting[:3], plan.grass_pct[:3], plan.earlier_days[:3]),
+            replace(
+                known,
+                **rows,
+                field=known.field[mine] - 3 * area,
+                kind=known.kind[mine],
+                late=known.late[mine],
+            ),
+            index,
+            guidelines,
+            origin=float(origin[area]),
+            weather_known=bool(weather[area]),
+            area_ndf=None if np.isnan(ndf[area]) else (ndf[area], ndf_sd[area]),
+        )
+        for one, other in zip(whole.line(clock), alone.line(clock[fields]), strict=True):
+            np.testing.assert_allclose(one[fields], other, rtol=1e-9)
+    assert whole.origin.tolist() == origin.tolist()
