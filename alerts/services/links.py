@@ -56,6 +56,7 @@ class Visitor:
     role: Role
     person_id: int | None
     farm_id: int | None
+    until: datetime | None = None  # None: not by a link
 
 
 def link_url(
@@ -125,7 +126,7 @@ def open_link(session: Session, rules: LinkRules, role: Role, token: str, now: d
     if role is Role.FARM and not _is_of_the_farmer(session, link):
         raise LinkGone("this link was taken back; ask for a new one")
     assert link.id is not None
-    return Visitor(link.id, role, link.person_id, link.farm_id)
+    return Visitor(link.id, role, link.person_id, link.farm_id, link.expires_at)
 
 
 def _is_of_the_farmer(session: Session, link: AccessLink) -> bool:

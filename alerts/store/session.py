@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TypeVar
 
 from sqlalchemy import Connection, Engine, event, text
 from sqlalchemy.engine.interfaces import DBAPIConnection
@@ -14,7 +15,10 @@ from sqlmodel import Session, create_engine
 
 from alerts.domain.errors import ConfigurationError
 from alerts.store.change import ChangeMark
+from alerts.store.seen import Seen, Watch
 from alerts.store.withdrawn import leave_out
+
+T = TypeVar("T")
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 
@@ -76,6 +80,9 @@ class Sessions:
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
         self._writer = engine.execution_options(writes=True)
+        # On SQLite, a transaction that reads sees one moment of its own accord.
+        moment = {} if engine.dialect.name == "sqlite" else {"isolation_level": "REPEATABLE READ"}
+        self._at_one_moment = engine.execution_options(**moment)
         self._changes = ChangeMark(engine)
 
     def mark(self) -> str:
@@ -89,9 +96,26 @@ class Sessions:
 
     @contextmanager
     def read(self) -> Iterator[Session]:
-        with Session(self.engine, expire_on_commit=False, autoflush=False) as session:
+        with self._reading(self.engine) as session:
+            yield session
+
+    @contextmanager
+    def _reading(self, engine: Engine) -> Iterator[Session]:
+        with Session(engine, expire_on_commit=False, autoflush=False) as session:
             event.listen(session, "do_orm_execute", leave_out)
             yield session
+
+    def read_watched(self, read: Callable[[Session], T]) -> tuple[T, Callable[[], bool]]:
+        """What ``read`` gives, and what tells later on whether it would read the same again."""
+        with self._reading(self._at_one_moment) as session:
+            watch = Watch(session.connection())
+            found = read(session)
+            seen = watch.seen()
+        return found, lambda: self._still_so(seen)
+
+    def _still_so(self, seen: Seen) -> bool:
+        with self._at_one_moment.begin() as connection:
+            return seen.is_so_on(connection)
 
     @contextmanager
     def write(self) -> Iterator[Session]:
