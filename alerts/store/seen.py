@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from hashlib import blake2b
+from sys import intern
 from typing import Any
 
 from sqlalchemy import Connection, event
@@ -56,7 +57,7 @@ class Watch:
     ) -> None:
         if not sql.startswith(("SELECT", "WITH")):
             raise ValueError(f"a reading session is to read, but sends {sql[:40]!r}")
-        self._sent.append((sql, values))
+        self._sent.append((intern(sql), values))  # many pages send the same
 
 
 def _rows(connection: Connection, sql: str, values: Any) -> bytes:

@@ -38,6 +38,11 @@ SHOWN = {
         *("field_outlook.standing_target", "farm_outlook.start_median", "farm_outlook.start_p90"),
         *("outbox.status", "opt_out.ended_at", "opt_out.address"),
     },
+    "client": {
+        *("access_link.expires_at", "access_link.revoked_at", "access_link.person_id"),
+        *("area.name", "farm.name", "farm.consultant_id", "field.name", "result.rfv"),
+        *("field_outlook.detail", "farm_outlook.start_median", "outbox.status"),
+    },
     "table": {
         *("access_link.expires_at", "access_link.revoked_at", "access_link.person_id"),
         *("area.name", "area.time_zone", "person.name", "person.phone", "person.digest"),
@@ -127,12 +132,14 @@ def forgetting(rich: Service, monkeypatch: pytest.MonkeyPatch) -> FastAPI:
     """The application with room for no page."""
     monkeypatch.setattr("alerts.web.farm.PAGES_KEPT", 0)
     monkeypatch.setattr("alerts.web.consultant.TABLES_KEPT", 0)
+    monkeypatch.setattr("alerts.web.consultant_farm.CLIENTS_KEPT", 0)
     return build_app(rich.parts)
 
 
 def address_of(service: Service, which: str) -> str:
-    if which == "table":
-        return page_of(service, Role.CONSULTANT, PER)
+    table = page_of(service, Role.CONSULTANT, PER)
+    if which != "farm":
+        return f"{table}/farm/{farm_id(service, 'Plum Bottom')}" if which == "client" else table
     with service.sessions.write() as session:
         found = session.get_one(Farm, farm_id(service, "Plum Bottom"))
         return link_path(
@@ -191,7 +198,7 @@ def _put(
             session.connection().execute(change, values)
 
 
-@pytest.mark.parametrize("which", ["farm", "table"])
+@pytest.mark.parametrize("which", SHOWN)
 def test_no_column_changes_unseen(
     rich: Service, keeping: FastAPI, forgetting: FastAPI, which: str
 ) -> None:
