@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, event, text
+from sqlalchemy import Connection, Engine, event, make_url, text
 from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.pool import ConnectionPoolEntry
@@ -22,6 +22,9 @@ T = TypeVar("T")
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 
+CONNECTIONS = 15
+"""To an SQLite file, kept once they are open: to open one takes as long as some pages do."""
+
 TURN, MIGRATING, LEADING = 7_430_001, 7_430_002, 7_430_003
 """Numbers of our advisory locks in a PostgreSQL database."""
 
@@ -33,8 +36,7 @@ def build_engine(url: str) -> Engine:
     long the busy timeout; taking the lock at the start lets it wait instead.
     """
     try:
-        # A connection that a server closed meanwhile is found out before it is used.
-        engine = create_engine(url, pool_pre_ping=not url.startswith("sqlite"))
+        engine = create_engine(url, **_pool(url))
     except (ArgumentError, ModuleNotFoundError) as error:
         raise ConfigurationError(
             f"CUTCALL_DATABASE_URL: cannot use this address ({error}); "
@@ -44,6 +46,14 @@ def build_engine(url: str) -> Engine:
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
     return engine
+
+
+def _pool(url: str) -> dict[str, Any]:
+    if not url.startswith("sqlite"):
+        # A connection that a server closed meanwhile is found out before it is used.
+        return {"pool_pre_ping": True}
+    in_memory = make_url(url).database in (None, "", ":memory:")
+    return {} if in_memory else {"pool_size": CONNECTIONS, "max_overflow": 0}
 
 
 def _prepare_sqlite(connection: DBAPIConnection, record: ConnectionPoolEntry) -> None:
