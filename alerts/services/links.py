@@ -56,6 +56,7 @@ class Visitor:
     role: Role
     person_id: int | None
     farm_id: int | None
+    until: datetime | None = None  # None: not by a link
 
 
 def link_url(
@@ -115,24 +116,23 @@ def open_link(session: Session, rules: LinkRules, role: Role, token: str, now: d
         link_id = int(_signer(rules, role).unsign(token.encode()))
     except (BadSignature, ValueError):
         raise LinkGone("this link is not complete; copy all of it from the message") from None
-    link = links.get_link(session, link_id)
-    if link is None or link.role != role:
+    found = links.link_with_farmer(session, link_id)
+    if found is None or found[0].role != role:
         raise LinkGone("this link leads nowhere; ask for a new one")
+    link, farmer_id = found
     if link.revoked_at is not None:
         raise LinkGone("this link was taken back; ask for a new one")
     if link.expires_at <= now:
         raise LinkGone("this link has expired; ask for a new one")
-    if role is Role.FARM and not _is_of_the_farmer(session, link):
+    if role is Role.FARM and not _is_of_the_farmer(link, farmer_id):
         raise LinkGone("this link was taken back; ask for a new one")
     assert link.id is not None
-    return Visitor(link.id, role, link.person_id, link.farm_id)
+    return Visitor(link.id, role, link.person_id, link.farm_id, link.expires_at)
 
 
-def _is_of_the_farmer(session: Session, link: AccessLink) -> bool:
+def _is_of_the_farmer(link: AccessLink, farmer_id: int | None) -> bool:
     """A farm may change hands: whoever farmed it before has no business on its page."""
-    if link.person_id is None or link.farm_id is None:
-        return True
-    return links.farmer_of(session, link.farm_id) == link.person_id
+    return None in (link.person_id, link.farm_id) or link.person_id == farmer_id
 
 
 def revoke(session: Session, link_id: int, now: datetime) -> None:

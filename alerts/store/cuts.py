@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from datetime import date
 from typing import NamedTuple
 
-from sqlalchemy import func
+from sqlalchemy import bindparam, func
 from sqlmodel import Session, col, select
 
 from alerts.domain.decision import START_KINDS
@@ -44,19 +44,24 @@ class RecordedCut(NamedTuple):
     area: Area
 
 
+_CUTS_OF_FARMS = (
+    select(Cut, FarmField, Farm, Area)
+    .join(FarmField, col(FarmField.id) == col(Cut.field_id))
+    .join(Farm, col(Farm.id) == col(FarmField.farm_id))
+    .join(Area, col(Area.id) == col(Farm.area_id))
+    .where(
+        col(Farm.id).in_(bindparam("farm_ids", expanding=True)), Cut.season == bindparam("season")
+    )
+    .order_by(
+        col(Area.name), col(Farm.name), col(Cut.cutting), col(Cut.cut_on), col(FarmField.name)
+    )
+)
+
+
 def cuts_of_farms(session: Session, farm_ids: Iterable[int], season: int) -> list[RecordedCut]:
     """Cuts of a season by area, farm, cutting and day."""
-    rows = session.exec(
-        select(Cut, FarmField, Farm, Area)
-        .join(FarmField, col(FarmField.id) == col(Cut.field_id))
-        .join(Farm, col(Farm.id) == col(FarmField.farm_id))
-        .join(Area, col(Area.id) == col(Farm.area_id))
-        .where(col(Farm.id).in_(list(farm_ids)), Cut.season == season)
-        .order_by(
-            col(Area.name), col(Farm.name), col(Cut.cutting), col(Cut.cut_on), col(FarmField.name)
-        )
-    )
-    return [RecordedCut(*row) for row in rows]
+    asked = {"farm_ids": list(farm_ids), "season": season}
+    return [RecordedCut(*row) for row in session.exec(_CUTS_OF_FARMS, params=asked)]
 
 
 def fields_without_cut(session: Session, farm_ids: Iterable[int]) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
+from sqlalchemy import bindparam
 from sqlmodel import Session, col, select
 
 from alerts.store.tables import AccessLink, Farm
@@ -49,6 +50,19 @@ def get_link(session: Session, link_id: int) -> AccessLink | None:
     return session.get(AccessLink, link_id)
 
 
+_WITH_FARMER = (
+    select(AccessLink, Farm.farmer_id)
+    .join(Farm, col(Farm.id) == col(AccessLink.farm_id), isouter=True)
+    .where(AccessLink.id == bindparam("link_id"))
+)
+
+
+def link_with_farmer(session: Session, link_id: int) -> tuple[AccessLink, int | None] | None:
+    """A link, and who farms its farm by now; None in that place where it has none."""
+    found = session.exec(_WITH_FARMER, params={"link_id": link_id}).first()
+    return None if found is None else (found[0], found[1])
+
+
 def all_links(session: Session) -> Sequence[AccessLink]:
     return session.exec(select(AccessLink).order_by(col(AccessLink.id))).all()
 
@@ -68,8 +82,3 @@ def links_of_person(session: Session, person_id: int) -> Sequence[AccessLink]:
 
 def links_of_farm(session: Session, farm_id: int) -> Sequence[AccessLink]:
     return session.exec(select(AccessLink).where(AccessLink.farm_id == farm_id)).all()
-
-
-def farmer_of(session: Session, farm_id: int) -> int | None:
-    farm = session.get(Farm, farm_id)
-    return None if farm is None else farm.farmer_id

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
-from typing import NamedTuple
+from functools import cache
+from typing import Any, NamedTuple
 
 import orjson
-from sqlalchemy import and_
+from sqlalchemy import and_, bindparam
 from sqlmodel import Session, col, delete, func, select
 
 from alerts.domain.days_ahead import DaysAhead
@@ -136,6 +137,15 @@ def field_views(
 
     An outlook made before the last cut is of another crop, and left out.
     """
+    asked = {"farm_ids": farm_ids, "area_ids": area_ids}
+    given = {name: list(ids) for name, ids in asked.items() if ids is not None}
+    query = _field_views(by_farm="farm_ids" in given, by_area="area_ids" in given)
+    return [FieldView(*row) for row in session.exec(query, params=given)]
+
+
+@cache
+def _field_views(*, by_farm: bool, by_area: bool) -> Any:
+    """The query, of which to make the words anew each time takes as long as to run it."""
     own = and_(
         col(FieldOutlookRow.field_id) == col(FarmField.id),
         col(FieldOutlookRow.cutting) == col(FarmField.cutting),
@@ -150,11 +160,11 @@ def field_views(
         .where(col(FarmField.closed_on).is_(None))
         .order_by(col(Area.name), col(Farm.name), col(FarmField.name))
     )
-    if farm_ids is not None:
-        query = query.where(col(Farm.id).in_(list(farm_ids)))
-    if area_ids is not None:
-        query = query.where(col(Area.id).in_(list(area_ids)))
-    return [FieldView(*row) for row in session.exec(query)]
+    if by_farm:
+        query = query.where(col(Farm.id).in_(bindparam("farm_ids", expanding=True)))
+    if by_area:
+        query = query.where(col(Area.id).in_(bindparam("area_ids", expanding=True)))
+    return query
 
 
 def weather_days(
@@ -187,19 +197,23 @@ def first_cuts(session: Session, area_ids: Iterable[int], before: date) -> dict[
     return found
 
 
+_SEASON_RESULTS = (
+    select(LabResult)
+    .where(
+        col(LabResult.field_id).in_(bindparam("field_ids", expanding=True)),
+        col(LabResult.replaced_by).is_(None),
+        col(LabResult.sampled_on) >= bindparam("first_day"),
+    )
+    .order_by(col(LabResult.sampled_on), col(LabResult.id))
+)
+
+
 def season_results(
     session: Session, field_ids: Iterable[int], season_first_day: date
 ) -> dict[int, list[LabResult]]:
     """Results of each field from the season's first day on, oldest first; newest versions only."""
-    rows = session.exec(
-        select(LabResult)
-        .where(
-            col(LabResult.field_id).in_(list(field_ids)),
-            col(LabResult.replaced_by).is_(None),
-            col(LabResult.sampled_on) >= season_first_day,
-        )
-        .order_by(col(LabResult.sampled_on), col(LabResult.id))
-    )
+    asked = {"field_ids": list(field_ids), "first_day": season_first_day}
+    rows = session.exec(_SEASON_RESULTS, params=asked)
     found: dict[int, list[LabResult]] = {}
     for row in rows:
         if row.field_id is not None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import false, or_
+from sqlalchemy import bindparam, false, or_
 from sqlmodel import Session, col, select
 
 from alerts.domain.delivery import Status
@@ -349,16 +349,17 @@ def opted_out(session: Session, channel: str, addresses: Iterable[str]) -> froze
     return frozenset(stopped_at(session, channel, addresses))
 
 
+_STOPPED_AT = select(OptOut.address, OptOut.at).where(
+    OptOut.channel == bindparam("channel"),
+    col(OptOut.address).in_(bindparam("addresses", expanding=True)),
+    col(OptOut.ended_at).is_(None),
+)
+
+
 def stopped_at(session: Session, channel: str, addresses: Iterable[str]) -> dict[str, datetime]:
     """Those of ``addresses`` that must not be written to, with the moment they stopped."""
-    found = session.exec(
-        select(OptOut.address, OptOut.at).where(
-            OptOut.channel == channel,
-            col(OptOut.address).in_(list(addresses)),
-            col(OptOut.ended_at).is_(None),
-        )
-    )
-    return dict(found.all())
+    asked = {"channel": channel, "addresses": list(addresses)}
+    return dict(session.exec(_STOPPED_AT, params=asked).all())
 
 
 def opt_out(session: Session, channel: str, address: str, now: datetime, how: str) -> None:

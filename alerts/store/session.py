@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, event, text
+from sqlalchemy import Connection, Engine, event, make_url, text
 from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.exc import ArgumentError, DBAPIError
 from sqlalchemy.pool import ConnectionPoolEntry
@@ -14,9 +15,15 @@ from sqlmodel import Session, create_engine
 
 from alerts.domain.errors import ConfigurationError
 from alerts.store.change import ChangeMark
+from alerts.store.seen import Seen, Watch
 from alerts.store.withdrawn import leave_out
 
+T = TypeVar("T")
+
 MIGRATIONS = Path(__file__).parent / "migrations"
+
+CONNECTIONS = 15
+"""To an SQLite file, kept once they are open: to open one takes as long as some pages do."""
 
 TURN, MIGRATING, LEADING = 7_430_001, 7_430_002, 7_430_003
 """Numbers of our advisory locks in a PostgreSQL database."""
@@ -29,8 +36,7 @@ def build_engine(url: str) -> Engine:
     long the busy timeout; taking the lock at the start lets it wait instead.
     """
     try:
-        # A connection that a server closed meanwhile is found out before it is used.
-        engine = create_engine(url, pool_pre_ping=not url.startswith("sqlite"))
+        engine = create_engine(url, **_pool(url))
     except (ArgumentError, ModuleNotFoundError) as error:
         raise ConfigurationError(
             f"CUTCALL_DATABASE_URL: cannot use this address ({error}); "
@@ -40,6 +46,14 @@ def build_engine(url: str) -> Engine:
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
     return engine
+
+
+def _pool(url: str) -> dict[str, Any]:
+    if not url.startswith("sqlite"):
+        # A connection that a server closed meanwhile is found out before it is used.
+        return {"pool_pre_ping": True}
+    in_memory = make_url(url).database in (None, "", ":memory:")
+    return {} if in_memory else {"pool_size": CONNECTIONS, "max_overflow": 0}
 
 
 def _prepare_sqlite(connection: DBAPIConnection, record: ConnectionPoolEntry) -> None:
@@ -76,6 +90,9 @@ class Sessions:
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
         self._writer = engine.execution_options(writes=True)
+        # On SQLite, a transaction that reads sees one moment of its own accord.
+        moment = {} if engine.dialect.name == "sqlite" else {"isolation_level": "REPEATABLE READ"}
+        self._at_one_moment = engine.execution_options(**moment)
         self._changes = ChangeMark(engine)
 
     def mark(self) -> str:
@@ -89,9 +106,26 @@ class Sessions:
 
     @contextmanager
     def read(self) -> Iterator[Session]:
-        with Session(self.engine, expire_on_commit=False, autoflush=False) as session:
+        with self._reading(self.engine) as session:
+            yield session
+
+    @contextmanager
+    def _reading(self, engine: Engine) -> Iterator[Session]:
+        with Session(engine, expire_on_commit=False, autoflush=False) as session:
             event.listen(session, "do_orm_execute", leave_out)
             yield session
+
+    def read_watched(self, read: Callable[[Session], T]) -> tuple[T, Callable[[], bool]]:
+        """What ``read`` gives, and what tells later on whether it would read the same again."""
+        with self._reading(self._at_one_moment) as session:
+            watch = Watch(session.connection())
+            found = read(session)
+            seen = watch.seen()
+        return found, lambda: self._still_so(seen)
+
+    def _still_so(self, seen: Seen) -> bool:
+        with self._at_one_moment.begin() as connection:
+            return seen.is_so_on(connection)
 
     @contextmanager
     def write(self) -> Iterator[Session]:

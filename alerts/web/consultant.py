@@ -25,9 +25,8 @@ from alerts.services.client_table import (
 )
 from alerts.services.links import Role, Visitor
 from alerts.web import consultant_farm, roster_upload
-from alerts.web.access import visitor
+from alerts.web.access import KeptPages, visitor
 from alerts.web.forms import read_form, text_of
-from alerts.web.kept import Kept
 from alerts.web.pages import PRIVATE, Pages
 
 METHODS = {"haylage": "haylage", "baleage": "baleage", "dry_hay": "dry hay"}
@@ -81,26 +80,32 @@ def _is_days(text: str) -> bool:
 
 def add_routes(app: FastAPI, parts: Parts) -> None:
     pages = Pages(parts.templates)
-    kept: Kept[bytes] = Kept(parts.sessions.mark, TABLES_KEPT)
+    kept = KeptPages(parts, Role.CONSULTANT, TABLES_KEPT)
 
     @app.get("/consultant/{token}")
     def show_clients(request: Request, token: str, done: str = "") -> HTMLResponse:
-        who, asked = visitor(parts, Role.CONSULTANT, token), Asked.of(request.query_params)
-        saved = done == "digest"
+        asked, saved = Asked.of(request.query_params), done == "digest"
 
-        def fill() -> bytes:
+        def fill(table: ClientTable) -> str:
             return pages.fill(
                 "consultant.html",
                 base=f"/consultant/{token}",
-                table=_table(parts, who, asked),
+                table=table,
                 asked=asked,
                 saved=saved,
                 methods=METHODS,
                 kinds=KINDS,
                 channels=CHANNELS,
-            ).encode()
+            )
 
-        page = kept.get((who, token, asked, saved), parts.clock(), fill)
+        page = kept.get(
+            token,
+            (asked, saved),
+            lambda session, who, now: client_table(
+                session, who, now, parts.season_first_day(), asked.filter()
+            ),
+            fill,
+        )
         return HTMLResponse(page, headers=PRIVATE)
 
     @app.get("/consultant/{token}/start-dates.csv")

@@ -20,14 +20,18 @@ from alerts.services.farm_actions import WrongInput
 from alerts.services.farm_page import PageRules, chart_of, farm_page
 from alerts.services.farm_records import FarmPage, PageChart
 from alerts.services.links import Role, Visitor
+from alerts.services.opened import Read
 from alerts.services.scope import NotYours
 from alerts.services.sign_up import wording_shown
-from alerts.web.access import visitor
+from alerts.web.access import KeptPages, visitor
 from alerts.web.form_words import ANIMALS
 from alerts.web.forms import read_form, text_of
 from alerts.web.ids import id_of
 from alerts.web.language import LANGUAGES
-from alerts.web.pages import Pages
+from alerts.web.pages import PRIVATE, Pages
+
+PAGES_KEPT = 1024
+"""Pages kept in memory, some 15 kB each; that of a farm of twenty fields has some 100 kB."""
 
 CHARTS_KEPT = 256
 """Pictures kept in memory, some 10 kB each."""
@@ -47,6 +51,8 @@ DONE = {
     "edited": "Saved. The date is worked out anew within minutes.",
 }
 """What is said after something was done, by the word in the address."""
+
+NOTHING_TYPED = FormData()
 
 METHODS = {"haylage": "Haylage", "baleage": "Baleage", "dry_hay": "Dry hay"}
 LOADS = {"last": "The last load too", "average": "The average of the whole crop"}
@@ -77,11 +83,11 @@ def add_routes(app: FastAPI, parts: Parts) -> None:
 
     @app.get("/farm/{token}/stop")
     def ask_stop(request: Request, token: str) -> HTMLResponse:
-        return pages.show(request, token, template="farm_stop.html")
+        return pages.show(request, token, "farm_stop.html")
 
     @app.get("/farm/{token}/again")
     def ask_again(request: Request, token: str) -> HTMLResponse:
-        return pages.show(request, token, template="farm_again.html")
+        return pages.show(request, token, "farm_again.html")
 
     for name, act in pages.acts().items():
         _add_act(app, pages, name, act)
@@ -100,6 +106,7 @@ class FarmPages:
     def __init__(self, parts: Parts) -> None:
         self.parts = parts
         self.pages = Pages(parts.templates)
+        self._kept = KeptPages(parts, Role.FARM, PAGES_KEPT)
         self._picture = lru_cache(maxsize=CHARTS_KEPT)(self._draw)
 
     def rules(self) -> PageRules:
@@ -111,46 +118,56 @@ class FarmPages:
 
     # ------------------------------------------------------------------ looking
 
-    def show(
-        self,
-        request: Request,
-        token: str,
-        *,
-        template: str = "farm.html",
-        status: int = 200,
-        wrong: WrongInput | None = None,
-        typed: FormData | None = None,
+    def show(self, request: Request, token: str, template: str = "farm.html") -> HTMLResponse:
+        said, done = language_of(request), DONE.get(request.query_params.get("done", ""), "")
+
+        def fill(page: FarmPage) -> str:
+            return self._fill(template, page, token, query_of(request), done=done)
+
+        page = self._kept.get(token, (template, said, done), self._read(said), fill)
+        return HTMLResponse(page, headers=PRIVATE)
+
+    def _show_wrong(
+        self, request: Request, token: str, who: Visitor, wrong: WrongInput, typed: FormData
     ) -> HTMLResponse:
-        page = self._read(request, token)
+        """The page with what was typed, and what is wrong with it."""
+        with self.parts.sessions.read() as session:
+            page = self._read(language_of(request))(session, who, self.parts.clock())
+        said = self._fill("farm.html", page, token, query_of(request), wrong=wrong, typed=typed)
+        return HTMLResponse(said, status_code=422, headers=PRIVATE)
+
+    def _read(self, language: str) -> Read[FarmPage]:
+        return lambda session, who, now: farm_page(
+            session, who, farm_of(who), self.rules(), now, language
+        )
+
+    def _fill(
+        self,
+        template: str,
+        page: FarmPage,
+        token: str,
+        query: str,
+        *,
+        done: str = "",
+        wrong: WrongInput | None = None,
+        typed: FormData = NOTHING_TYPED,
+    ) -> str:
         words = self.parts.templates.wording(page.language)
-        return self.pages.show(
+        return self.pages.fill(
             template,
             page.language,
-            status=status,
             page=page,
             base=f"/farm/{token}",
-            query=query_of(request),
-            done=DONE.get(request.query_params.get("done", ""), ""),
+            query=query,
+            done=done,
             wrong=wrong,
-            typed=typed if typed is not None else FormData(),
+            typed=typed,
             says=lambda chart: describe(chart, words),
             agreed=wording_shown(self.parts.sign_up_rules(), page.language),
             animals=ANIMALS,
             methods=METHODS,
             loads=LOADS,
         )
-
-    def _read(self, request: Request, token: str) -> FarmPage:
-        who = visitor(self.parts, Role.FARM, token)
-        with self.parts.sessions.read() as session:
-            return farm_page(
-                session,
-                who,
-                farm_of(who),
-                self.rules(),
-                self.parts.clock(),
-                language_of(request),
-            )
 
     def chart(self, request: Request, token: str, name: str) -> Response:
         """A field's chart, named '12.svg' or '12.png'; kept by the browser while it holds."""
@@ -199,7 +216,7 @@ class FarmPages:
         try:
             done = act(who, farm_of(who), Posted(form, ip_of(request)))
         except WrongInput as error:
-            return self.show(request, token, status=422, wrong=error, typed=form)
+            return self._show_wrong(request, token, who, error, form)
         return page_after(request, token, done)
 
     def acts(self) -> dict[str, Act]:

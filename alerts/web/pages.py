@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import date
+from functools import lru_cache
+from gettext import NullTranslations
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
 from starlette.responses import HTMLResponse
 
 from alerts.messages.templates import Templates
@@ -16,6 +19,11 @@ TEMPLATES = Path(__file__).parent / "templates"
 
 PRIVATE = {"Cache-Control": "no-store", "Referrer-Policy": "no-referrer"}
 """Of pages behind a link: neither kept by the browser nor given away to other sites."""
+
+
+SENTENCES_KEPT = 2048
+DAYS_KEPT = 512
+"""Sentences and days of a language, which every page says again."""
 
 
 class Pages:
@@ -52,6 +60,7 @@ class Pages:
             loader=FileSystemLoader(TEMPLATES),
             autoescape=select_autoescape(default=True, default_for_string=True),
             undefined=StrictUndefined,
+            auto_reload=False,
             extensions=["jinja2.ext.i18n"],
             trim_blocks=True,
             lstrip_blocks=True,
@@ -60,12 +69,37 @@ class Pages:
         environment.install_gettext_callables(  # type: ignore[attr-defined]
             found.gettext, found.ngettext, newstyle=True
         )
+        environment.globals["_"] = _sayer(found)
         words = self._messages.wording(language)
         environment.globals |= {"words": words, "language": language, "languages": LANGUAGES}
         environment.filters |= {
-            "day": lambda day: words.full_day(day) if isinstance(day, date) else "",
-            "short_day": lambda day: words.short_day(day) if isinstance(day, date) else "",
+            "day": _kept_days(words.full_day),
+            "short_day": _kept_days(words.short_day),
             "number": words.number,
             "percent": words.percent,
         }
         return environment
+
+
+def _sayer(found: NullTranslations) -> Callable[..., Markup]:
+    """What the library's own gettext does, which looks each sentence up anew, a hundred a page.
+
+    As there, the sentence is a template's own, and what is filled in is escaped.
+    """
+
+    def sentence(english: str) -> Markup:
+        return Markup(found.gettext(english))  # noqa: S704
+
+    @lru_cache(SENTENCES_KEPT)
+    def plain(english: str) -> Markup:
+        return sentence(english) % {}
+
+    def say(english: str, /, **values: object) -> Markup:
+        return sentence(english) % values if values else plain(english)
+
+    return say
+
+
+def _kept_days(write: Callable[[date], str]) -> Callable[[object], str]:
+    kept = lru_cache(DAYS_KEPT)(write)
+    return lambda day: kept(day) if isinstance(day, date) else ""
