@@ -38,7 +38,7 @@ from alerts.store.tables import Area, Farm
 
 log = logging.getLogger(__name__)
 
-AREAS_AT_ONCE, FEWEST_AT_ONCE = 40, 10
+AREAS_AT_ONCE, FEWEST_AT_ONCE = 80, 10
 """More at once save little more, and hold the write lock longer: a tenth of a second by now. Where
 few are due, they are taken by the ten, so that other evaluators find some."""
 
