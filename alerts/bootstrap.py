@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import os
 import random
 import socket
@@ -294,12 +293,6 @@ class Parts:
         self.sessions.close()
 
 
-RECORDS_TO_COLLECT = 50_000, 20, 20
-"""How often the process looks for garbage in circles. Jobs make records by the ten thousand, which
-live for a moment and hold none; by Python's own setting a third of their time would go into looking
-through them."""
-
-
 def build_parts(
     settings: Settings,
     *,
@@ -313,7 +306,6 @@ def build_parts(
     ConfigurationError when a setting or config file is wrong.
     """
     config = ConfigDir(settings.config_dir)
-    gc.set_threshold(*RECORDS_TO_COLLECT)
     engine = build_engine(settings.database_url)
     if migrate:
         upgrade(engine)

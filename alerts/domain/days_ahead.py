@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from math import nan
 from typing import Any, overload
 
 
@@ -69,10 +70,15 @@ class DaysAhead(Sequence[DayAhead]):
     def of_json(cls, kept: Any) -> DaysAhead:
         """From what `to_json` gave, or a list of one entry a day, as it was kept before."""
         if isinstance(kept, dict):
-            columns = (kept[name] for name in _COLUMNS)
+            columns = ([_number(value) for value in kept[name]] for name in _COLUMNS)
             return cls(date.fromisoformat(kept["first"]), *columns)
         columns = ([one[name] for one in kept] for name in _COLUMNS)
         return cls(date.fromisoformat(kept[0]["day"]) if kept else date.min, *columns)
 
 
 _COLUMNS = ("median", "low", "high")
+
+
+def _number(kept: float | None) -> float:
+    """JSON has no word for an end of a range that is beyond the scale."""
+    return nan if kept is None else kept

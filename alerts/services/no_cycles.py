@@ -2,7 +2,7 @@
 
 Rows are tuples of texts and numbers: there are no cycles among them, and what nobody holds is freed
 at once. The search would go through all of them again and again as they pile up, which takes half
-the time of a file of 100,000 rows.
+the time of a file of 100,000 rows, and a third of that of a look at many areas.
 """
 
 from __future__ import annotations

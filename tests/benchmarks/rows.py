@@ -82,6 +82,7 @@ class Benchmark:
     name: str
     about: str
     run: Run
+    by_name: bool = False  # done only where it is asked for by its name
     slack: float = 3.0  # what the short run in the tests forgives, since it is short and disturbed
 
 

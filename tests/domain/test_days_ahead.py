@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import math
 from datetime import date
 
 import orjson
@@ -37,3 +38,10 @@ def test_days_kept_one_by_one_are_still_read() -> None:
     ]
     assert DaysAhead.of_json(kept) == DAYS
     assert list(DaysAhead.of_json([])) == []
+
+
+def test_end_beyond_the_scale_is_no_number_afterwards_either() -> None:
+    wide = DaysAhead(FIRST.day, [201.25], [190.0], [math.nan])
+    back = DaysAhead.of_json(orjson.loads(orjson.dumps(wide.to_json())))
+    assert (back.median, back.low) == ([201.25], [190.0])
+    assert math.isnan(back[0].high)
