@@ -10,20 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import (
-    ARRAY,
-    JSON,
-    Column,
-    ColumnElement,
-    Dialect,
-    Select,
-    Table,
-    Text,
-    bindparam,
-    cast,
-    func,
-    select,
-)
+from sqlalchemy import JSON, Column, Dialect, Executable, Select, Table
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session, SQLModel
 
@@ -71,46 +58,29 @@ def _put(session: Session, table: Table, columns: Columns, keys: tuple[str, ...]
         return
     session.flush()
     connection = session.connection()
-    dialect, names = connection.dialect, tuple(columns)
-    if dialect.name == "postgresql":
-        # One statement of all rows; many that are sent at once cost the server several times more.
-        given = {name: list(values) for name, values in columns.items()}
-        connection.execute(_of_arrays(table, names, keys), given)
-        return
-    statement, order = _statement(dialect, table, names, keys)
-    bound = (_bound(table.columns[name], columns[name], dialect) for name in order)
-    connection.exec_driver_sql(statement, list(zip(*bound, strict=True)))
-
-
-@lru_cache(maxsize=64)
-def _of_arrays(
-    table: Table, names: tuple[str, ...], keys: tuple[str, ...] | None
-) -> postgresql.Insert:
-    """An insert of as many rows as the arrays are long that it is given, one a column."""
-    rows = select(*(_unnested(table.columns[name]) for name in names))
-    into = postgresql.insert(table).from_select(list(names), rows, include_defaults=False)
-    if keys is None:
-        return into
-    new = {name: into.excluded[name] for name in names if name not in keys}
-    return into.on_conflict_do_update(index_elements=keys, set_=new)
-
-
-def _unnested(column: Column[Any]) -> ColumnElement[Any]:
-    if isinstance(column.type, JSON):
-        return cast(func.unnest(bindparam(column.name, type_=ARRAY(Text))), JSON)
-    return func.unnest(bindparam(column.name, type_=ARRAY(column.type)))
+    dialect = connection.dialect
+    statement, order = _statement(dialect, table, tuple(columns), keys)
+    rows: list[Any] = list(
+        zip(*(_bound(table.columns[name], columns[name], dialect) for name in order), strict=True)
+    )
+    if not dialect.positional:
+        rows = [dict(zip(order, row, strict=True)) for row in rows]
+    connection.exec_driver_sql(statement, rows)
 
 
 @lru_cache(maxsize=64)
 def _statement(
     dialect: Dialect, table: Table, names: tuple[str, ...], keys: tuple[str, ...] | None
 ) -> tuple[str, tuple[str, ...]]:
-    """The text of an insert for SQLite, and the order in which it takes its columns."""
-    statement = sqlite.insert(table)
+    """The text of an insert, and the order in which it takes its columns."""
+    statement: Executable = table.insert()
     if keys is not None:
-        new = {name: statement.excluded[name] for name in names if name not in keys}
-        statement = statement.on_conflict_do_update(index_elements=keys, set_=new)
-    compiled = statement.compile(dialect=dialect, column_keys=list(names))
+        # Both engines understand the same words, by different modules of the library.
+        words = postgresql if dialect.name == "postgresql" else sqlite
+        into = words.insert(table)
+        new = {name: into.excluded[name] for name in names if name not in keys}
+        statement = into.on_conflict_do_update(index_elements=keys, set_=new)
+    compiled = statement.compile(dialect=dialect, column_keys=list(names))  # type: ignore[attr-defined]
     return str(compiled), tuple(getattr(compiled, "positiontup", None) or names)
 
 
