@@ -62,7 +62,7 @@ def run(size: Size) -> Iterator[Row]:
     promised = 100_000.0
     yield Row("model", f"{case}: posterior", rates[0], promised, "fields/s", at_least(1), peak)
     yield Row(
-        "model", f"{case}: and start dates", rates[1], promised, "fields/s", at_least(1), peak, 0.4
+        "model", f"{case}: and start dates", rates[1], promised, "fields/s", at_least(1), peak
     )
     faster = at_most(1 / 300)
     yield Row("model", "an area, beside MixedLM", ours_s, library_s, "s", faster, peak)
