@@ -4,8 +4,7 @@ Ours reads, validates, matches to fields, computes indexes and stores, as `cutca
 file of the inbox. Both yardsticks cut the same bytes into cells with `csv.reader` and insert them
 with `executemany`, under the same pragmas, and make nothing of them. One fills our own table of
 results, with its columns, keys and indexes; the other a bare table of the file's columns, which
-could tell neither a repetition nor a correction and gives no field its results: it is shown, and
-nothing is promised, since putting rows into our table alone takes twice as long as all it does.
+could tell neither a repetition nor a correction and gives no field its results.
 """
 
 from __future__ import annotations
@@ -106,7 +105,7 @@ def run(size: Size) -> Iterator[Row]:
     case = f"{many:,} rows, beside executemany into our table"
     yield Row("intake", case, rate, many / alike_s, unit, at_least(0.35), peak_mib=peak)
     case = f"{many:,} rows, beside a bare table without indexes"
-    yield Row("intake", case, rate, many / bare_s, unit, None)
+    yield Row("intake", case, rate, many / bare_s, unit, at_least(0.35), reached=0.138)
     case = f"time per row from {many // 10:,} to {many:,} rows"
     ours, before = 1e6 * ours_s / many, 1e7 * tenth_s / many
     yield Row("intake", case, ours, before, "us per row", at_most(1.3))
