@@ -6,9 +6,9 @@ protein values, and a large difference is pointed out. RFQ needs NDF digestibili
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import time
-from itertools import repeat
 from typing import NamedTuple
 
 import numpy as np
@@ -17,6 +17,7 @@ from alerts.agronomy import peaq, quality
 from alerts.agronomy.scale import Floats
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.records import Method, Note, Readings, Result
+from alerts.domain.results import Results
 
 
 class IndexValues(NamedTuple):
@@ -31,44 +32,64 @@ class IndexValues(NamedTuple):
     notes: tuple[Note, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class IndexColumns:
+    """`IndexValues` of many results, by column; ``notes`` by place, where there are any."""
+
+    rfv: list[float | None]
+    rfq: list[float | None]
+    ndf: list[float | None]
+    computed_rfv: list[float | None]
+    computed_rfq: list[float | None]
+    spots: list[int]
+    notes: dict[int, tuple[Note, ...]] = field(default_factory=dict)
+
+    def put(self, place: int, values: IndexValues) -> None:
+        for name in ("rfv", "rfq", "ndf", "computed_rfv", "computed_rfq", "spots"):
+            getattr(self, name)[place] = getattr(values, name)
+        if values.notes:
+            self.notes[place] = values.notes
+
+
 def index_values(
     results: Sequence[Result], grass_pct: Sequence[float | None], guidelines: GuidelineSet
 ) -> list[IndexValues]:
+    """Index values of each result, see `index_columns`."""
+    found = index_columns(Results.of(results), grass_pct, guidelines)
+    values = (found.rfv, found.rfq, found.ndf, found.computed_rfv, found.computed_rfq, found.spots)
+    notes = (found.notes.get(place, ()) for place in range(len(results)))
+    return list(map(IndexValues, *values, notes))
+
+
+def index_columns(
+    results: Results, grass_pct: Sequence[float | None], guidelines: GuidelineSet
+) -> IndexColumns:
     """Index values of each result, computed for all of them at once.
 
     ``grass_pct`` [% of the stand, None while the field is unknown] chooses the RFQ equation: the
     legume one serves mixtures too, up to a stated share of grass.
     """
-    if not results:
-        return []
-    said = dict(
-        zip(Readings._fields, zip(*(one.readings for one in results), strict=True), strict=True)
-    )
+    said = dict(zip(Readings._fields, results.readings, strict=True))
     columns = {name: np.array(values, dtype=np.float64) for name, values in said.items()}
     own_rfv = quality.rfv(columns["adf_pct_dm"], columns["ndf_pct_dm"])
     own_rfq = _computed_rfq(columns, grass_pct, guidelines)
     rfv, rfq = _to_list(own_rfv), _to_list(own_rfq)
-    found = list(
-        map(
-            IndexValues,
-            _printed_or(said["rfv"], rfv),
-            _printed_or(said["rfq"], rfq),
-            said["ndf_pct_dm"],
-            rfv,
-            rfq,
-            repeat(0),
-            repeat(()),
-        )
+    found = IndexColumns(
+        rfv=_printed_or(said["rfv"], rfv),
+        rfq=_printed_or(said["rfq"], rfq),
+        ndf=list(said["ndf_pct_dm"]),
+        computed_rfv=rfv,
+        computed_rfq=rfq,
+        spots=[0] * len(results),
     )
     allowed = guidelines.value("equations.printed_difference")
     differs = np.abs(columns["rfv"] - own_rfv) > allowed
     differs |= np.abs(columns["rfq"] - own_rfq) > allowed
     for place in np.flatnonzero(differs).tolist():
-        notes = _differences(results[place], rfv[place], rfq[place], allowed)
-        found[place] = found[place]._replace(notes=notes)
-    for place, result in enumerate(results):
-        if result.method is Method.STEM:
-            found[place] = _of_stems(result)
+        found.notes[place] = _differences(results[place], rfv[place], rfq[place], allowed)
+    for place, method in enumerate(results.method):
+        if method is Method.STEM:
+            found.put(place, _of_stems(results[place]))
     return found
 
 
@@ -79,11 +100,9 @@ def _to_list(values: Floats) -> list[float | None]:
     return plain
 
 
-def _printed_or(
-    printed: Sequence[float | None], own: Sequence[float | None]
-) -> Iterator[float | None]:
+def _printed_or(printed: Sequence[float | None], own: Sequence[float | None]) -> list[float | None]:
     """What the laboratory prints, and ours where it prints nothing."""
-    return (ours if said is None else said for said, ours in zip(printed, own, strict=True))
+    return [ours if said is None else said for said, ours in zip(printed, own, strict=True)]
 
 
 def _computed_rfq(

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from alerts.domain.errors import UnreadableDocument
-from alerts.domain.records import Note, ParsedDocument, Result
+from alerts.domain.records import Note, ParsedDocument
+from alerts.domain.results import Results
 from alerts.intake.base import RawDocument, ReadingRules
 from alerts.intake.labmap import FARM_AND_FIELD, LabMap
 from alerts.intake.layout import Layout, lay_out
@@ -28,10 +29,32 @@ class _Choice:
     lab_map: LabMap | None
 
 
+@dataclass(frozen=True, slots=True)
+class OpenDocument:
+    """A document whose columns are known; its rows are read while its lots are taken.
+
+    ``findings`` is whole when the last lot was taken.
+    """
+
+    lab: str
+    lots: Iterator[Results]
+    findings: Findings
+
+
 def read_document(
     document: RawDocument, lab_maps: Sequence[LabMap], rules: ReadingRules
 ) -> ParsedDocument:
-    """Read laboratory results or stem readings, every data row ending in results or rejections.
+    """Read a whole document, see `open_document`: its rows end in results or rejections."""
+    opened = open_document(document, lab_maps, rules)
+    results = [one for lot in opened.lots for one in lot]
+    found = opened.findings
+    return ParsedDocument(opened.lab, tuple(results), tuple(found.rejections), tuple(found.notes))
+
+
+def open_document(
+    document: RawDocument, lab_maps: Sequence[LabMap], rules: ReadingRules
+) -> OpenDocument:
+    """Begin to read laboratory results or stem readings.
 
     The map is the one of the laboratory the document names, if it fits, else the one whose
     headers the document has, else that of stem readings or of our plain format.
@@ -50,11 +73,12 @@ def read_document(
     return _samples(table, choice.header, choice.lab_map, lab, lab_names, rules)
 
 
-def _stems(table: Table, header: Header, lab: str, rules: ReadingRules) -> ParsedDocument:
+def _stems(table: Table, header: Header, lab: str, rules: ReadingRules) -> OpenDocument:
     layout = lay_out(table.name, header, STEM_COLUMNS, units_in_headers=True)
     for needed in ("field", "sampled_on", "height"):
         _need(table, header, layout, needed)
-    return _parsed(header, lab, *read_stems(table, header, layout, lab, rules))
+    findings = Findings()
+    return _opened(header, lab, read_stems(table, header, layout, lab, rules, findings), findings)
 
 
 def _samples(
@@ -64,23 +88,32 @@ def _samples(
     named: str,
     lab_names: Mapping[str, str],
     rules: ReadingRules,
-) -> ParsedDocument:
+) -> OpenDocument:
     layout = lay_out(table.name, header, lab_map.columns, lab_map.units_in_headers)
     _need(table, header, layout, "field", FARM_AND_FIELD)
     _need(table, header, layout, "sampled_on")
     _need(table, header, layout, *WAYS_TO_AN_INDEX)
-    lab = lab_map.lab or named
-    results, findings = read_samples(table, header, layout, lab_map, lab, lab_names, rules)
+    lab, findings = lab_map.lab or named, Findings()
     if named not in ("", lab):
         text = f"It came as from {shown(named)} but has the columns of {lab}; read as such."
-        findings.notes.insert(0, Note(header.line, "", text))
-    return _parsed(header, lab, results, findings)
+        findings.notes.append(Note(header.line, "", text))
+    lots = read_samples(table, header, layout, lab_map, lab, lab_names, rules, findings)
+    return _opened(header, lab, lots, findings)
 
 
-def _parsed(header: Header, lab: str, results: list[Result], findings: Findings) -> ParsedDocument:
-    if not results and not findings.rejections:
+def _opened(header: Header, lab: str, lots: Iterator[Results], findings: Findings) -> OpenDocument:
+    return OpenDocument(lab, _with_a_word_on_none(header, lots, findings), findings)
+
+
+def _with_a_word_on_none(
+    header: Header, lots: Iterator[Results], findings: Findings
+) -> Iterator[Results]:
+    some = False
+    for lot in lots:
+        some = True
+        yield lot
+    if not some and not findings.rejections:
         findings.notes.append(Note(header.line, "", "There are no rows of data below the header."))
-    return ParsedDocument(lab, tuple(results), tuple(findings.rejections), tuple(findings.notes))
 
 
 def _need(table: Table, header: Header, layout: Layout, *any_of: str) -> None:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, time
-from itertools import compress, repeat
+from itertools import compress
 from operator import attrgetter
 from typing import Any, TypeVar, cast
 
 import numpy as np
 
 from alerts.domain.records import Method, Note, Readings, Rejection, Result
+from alerts.domain.results import Results
 from alerts.intake.base import ReadingRules
 from alerts.intake.cells import (
     CellFault,
@@ -58,27 +59,28 @@ class SampleReader:
 
     def of_block(
         self, block: Block, rejected: Callable[[int, list[str], CellFault], None]
-    ) -> list[Result]:
+    ) -> Results:
         """Read many rows at once; ``rejected`` is told of each that cannot be used.
 
         Whatever is not plainly right is read again on its own, and so judged as `read` judges.
         """
         if not block.rows:
-            return []
+            return Results.of(())
         many, by_column = len(block.rows), list(zip(*block.rows, strict=True))
         again: set[int] = set()
         labels = self.labels.of_block(by_column, many, again)
         readings = self.numbers.of_block(by_column, many, again)
         again.update(_want_a_closer_look(readings))
-        results = self._plain(block, labels, readings, again)
+        singly: list[Result] = []
         for place in sorted(again):
             line, cells = block.lines[place], block.rows[place]
             try:
-                results.append(self.read(line, [*cells, ""]))
+                singly.append(self.read(line, [*cells, ""]))
             except CellFault as fault:
                 rejected(line, cells, fault)
-        if again:
-            results.sort(key=attrgetter("row"))
+        results = self._plain(block.lines, labels, readings, again)
+        if singly:
+            results = Results.of(sorted([*results, *singly], key=attrgetter("row")))
         return results
 
     def read(self, row: int, cells: list[str]) -> Result:
@@ -111,25 +113,35 @@ class SampleReader:
 
     def _plain(
         self,
-        block: Block,
-        labels: list[list[object]],
+        lines: Sequence[int],
+        labels: list[list[Any]],
         readings: list[list[float | None]],
         left_out: Collection[int],
-    ) -> list[Result]:
+    ) -> Results:
         """The results of all rows but those left out."""
-        kept = [place not in left_out for place in range(len(block.rows))]
-        columns: Iterable[Sequence[Any]] = (block.lines, *labels, *readings)
         if left_out:
-            columns = (list(compress(column, kept)) for column in columns)
-        line, farm, name, days, times, lab, number, methods, cutting, remark, *values = columns
+            kept = [place not in left_out for place in range(len(lines))]
+            lines = list(compress(lines, kept))
+            labels = [list(compress(column, kept)) for column in labels]
+            readings = [list(compress(column, kept)) for column in readings]
+        farm, name, days, times, lab, number, methods, cutting, remark = labels
         if not_said := methods.count(None):
             self.without_method += not_said
             methods = [method or _LESS_EXACT for method in methods]
-        sampled_on = [day for day, _ in days]
-        sampled_at = [at or hour for at, (_, hour) in zip(times, days, strict=True)]
-        said = map(Readings._make, zip(*values, strict=True))
-        rows = (line, name, farm, sampled_on, sampled_at, methods, lab, number, cutting, said)
-        return list(map(Result, *rows, repeat(()), remark))
+        return Results(
+            row=lines,
+            field_label=name,
+            farm_label=farm,
+            sampled_on=[day for day, _ in days],
+            sampled_at=[at or hour for at, (_, hour) in zip(times, days, strict=True)],
+            method=methods,
+            lab=lab,
+            lab_number=number,
+            cutting=cutting,
+            readings=readings,
+            spots=[()] * len(lines),
+            remark=remark,
+        )
 
     def _check(self, row: int, readings: Readings) -> None:
         ndf, adf = readings.ndf_pct_dm, readings.adf_pct_dm
@@ -176,15 +188,16 @@ def read_samples(
     lab: str,
     lab_names: Mapping[str, str],
     rules: ReadingRules,
-) -> tuple[list[Result], Findings]:
-    """Read every row below `header`: each ends among the results or in the findings.
+    findings: Findings,
+) -> Iterator[Results]:
+    """Read every row below `header`, a lot at a time: each ends among the results or in `findings`.
 
     `lab` is the laboratory of rows that name none; `lab_names` gives its full name by its key.
     """
-    findings = Findings(notes=list(layout.notes))
+    findings.notes.extend(layout.notes)
     labels = _labels(layout, lab_map, lab, lab_names, rules)
     reader = SampleReader(labels, _numbers(layout, lab_map, rules), layout, findings.notes)
-    results: list[Result] = []
+    results = 0
 
     def rejected(line: int, cells: list[str], fault: CellFault) -> None:
         raw = raw_row(header, cells, table.max_cell_chars)
@@ -192,16 +205,18 @@ def read_samples(
 
     noted, refused = len(findings.notes), 0
     for block in table.blocks(header, layout.places["sampled_on"].index, findings):
-        results.extend(reader.of_block(block, rejected))
+        lot = reader.of_block(block, rejected)
         _put_in_order(findings.notes, noted)
         _put_in_order(findings.rejections, refused)
         noted, refused = len(findings.notes), len(findings.rejections)
+        results += len(lot)
+        if lot:
+            yield lot
     if reader.without_method:
         text = "The method is not said; it is taken as NIR."
-        if len(results) > 1:
+        if results > 1:
             text = f"Rows that do not say their method: {reader.without_method}; taken as NIR."
         findings.notes.append(Note(header.line, layout.header("method"), text))
-    return results, findings
 
 
 def _put_in_order(found: list[Found], start: int) -> None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date
 
 from alerts.domain.records import Method, Note, Readings, Rejection, Result, StemSpot, StemStage
+from alerts.domain.results import Results
 from alerts.intake.base import ReadingRules
 from alerts.intake.cells import (
     CellFault,
@@ -167,10 +169,18 @@ def _height_reader(layout: Layout, rules: ReadingRules) -> NumberReader:
 
 
 def read_stems(
-    table: Table, header: Header, layout: Layout, lab: str, rules: ReadingRules
-) -> tuple[list[Result], Findings]:
-    """Read every spot below `header`: each becomes part of a result, or is in the findings."""
-    findings = Findings(notes=list(layout.notes))
+    table: Table,
+    header: Header,
+    layout: Layout,
+    lab: str,
+    rules: ReadingRules,
+    findings: Findings,
+) -> Iterator[Results]:
+    """Read every spot below `header`: each becomes part of a result, or is in `findings`.
+
+    The results come in one lot, since the spots of a reading may stand anywhere.
+    """
+    findings.notes.extend(layout.notes)
     reader = StemReader(layout, lab, rules)
     for line, cells in table.rows(header, layout.places["sampled_on"].index, findings):
         try:
@@ -180,7 +190,8 @@ def read_stems(
             findings.rejections.append(Rejection(line, fault.column, fault.reason, raw))
     readings = reader.readings.values()
     findings.notes.extend(_note(one) for one in readings if len(one.spots) < ENOUGH_SPOTS)
-    return [reading.result() for reading in readings], findings
+    if readings:
+        yield Results.of(reading.result() for reading in readings)
 
 
 def _note(reading: StemReading) -> Note:

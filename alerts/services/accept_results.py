@@ -1,31 +1,28 @@
 """Taking in results: one path for folders, posts and the command line.
 
 A document is stored first, as it came, and read afterwards; a crash in between leaves it stored and
-unread, and the next round reads it. Reading is one transaction: every data row ends as a result
-(matched or waiting for its field), as a rejected row, or is known already.
+unread, and the next round reads it. Reading is one transaction, which takes the rows a lot at a
+time: every data row ends as a result (matched or waiting for its field), as a rejected row, or is
+known already.
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
 from datetime import datetime
 
 from sqlmodel import Session
 
 from alerts.domain.errors import CutcallError, UnreadableDocument
-from alerts.domain.evidence import index_values
-from alerts.domain.names import name_key
-from alerts.domain.records import Note, ParsedDocument, Rejection, Result
 from alerts.intake.base import RawDocument, Source
-from alerts.intake.parse import read_document
-from alerts.services.add_results import add_results
-from alerts.services.bounds import Bounds, bounds_of
+from alerts.intake.parse import OpenDocument, open_document
+from alerts.services.add_results import Additions
+from alerts.services.bounds import bounds_of
+from alerts.services.document_fields import DocumentFields
 from alerts.services.intake_report import IntakeReport, IntakeRules
 from alerts.services.no_cycles import without_search_for_cycles
 from alerts.services.senders import sender_of
-from alerts.store import areas, documents, fields
-from alerts.store.fields import KnownField, Labels
+from alerts.store import areas, documents
 from alerts.store.session import Sessions
 from alerts.store.tables import Document
 
@@ -35,7 +32,6 @@ __all__ = [
     "accept",
     "collect",
     "finish_unread",
-    "labels_of",
     "settle",
 ]
 
@@ -118,33 +114,33 @@ def _read_rows(
 ) -> IntakeReport:
     report = IntakeReport(document=document.name, document_id=stored.id)
     try:
-        parsed = read_document(document, rules.lab_maps, rules.reading_rules())
+        opened = open_document(document, rules.lab_maps, rules.reading_rules())
     except UnreadableDocument as error:
         report.refusal = str(error)
         with sessions.write() as session:
             documents.close_document(session, stored, now=now, refusal=report.refusal)
         return report
     with sessions.write() as session:
-        _take_over(session, stored, parsed, rules, now, report)
+        _take_over(session, stored, opened, rules, now, report)
     return report
 
 
 def _take_over(
     session: Session,
     stored: Document,
-    parsed: ParsedDocument,
+    opened: OpenDocument,
     rules: IntakeRules,
     now: datetime,
     report: IntakeReport,
 ) -> None:
-    report.rejected.extend(parsed.rejections)
-    report.notes.extend(parsed.notes)
-    named = {(result.farm_label, result.field_label): result for result in parsed.results}
-    known = fields.find_fields(session, map(labels_of, named.values()))
     bounds = bounds_of(session, stored.source)
-    usable, where = _match(parsed.results, known, bounds, report)
-    values = index_values(usable, [f.grass_pct if f else None for f in where], rules.guidelines)
-    touched = add_results(session, stored, usable, where, values, bounds, rules, now, report)
+    named = DocumentFields(session, bounds)
+    additions = Additions(session, stored, bounds, rules, now, report)
+    for lot in opened.lots:
+        additions.add(*named.of(lot))
+    touched = additions.finish()
+    report.rejected.extend((*opened.findings.rejections, *named.rejected))
+    report.notes.extend((*opened.findings.notes, *named.notes, *additions.notes))
     areas.mark_due(session, touched, now)
     documents.close_document(
         session, stored, now=now, rejections=report.rejected, notes=report.notes
@@ -161,72 +157,3 @@ def settle(sessions: Sessions, document_id: int) -> int:
         if document is None:
             raise CutcallError(f"no document {document_id}; 'cutcall rejected' lists their numbers")
         return documents.settle(session, document, "settled by hand")
-
-
-def labels_of(result: Result) -> Labels:
-    return name_key(result.farm_label), name_key(result.field_label)
-
-
-def _match(
-    found: Sequence[Result],
-    known: dict[Labels, list[KnownField]],
-    bounds: Bounds,
-    report: IntakeReport,
-) -> tuple[list[Result], list[KnownField | None]]:
-    """The field of each result; what is of closed fields, or not the sender's to tell, goes to the
-    rejected rows."""
-    usable: list[Result] = []
-    where: list[KnownField | None] = []
-    by_names: dict[tuple[str, str], list[KnownField]] = {}  # as the document writes them
-    for result in found:
-        names = (result.farm_label, result.field_label)
-        candidates = by_names.get(names)
-        if candidates is None:
-            all_known = known.get(labels_of(result), [])
-            candidates = [one for one in all_known if bounds.hold(one.farm_id)]
-            by_names[names] = candidates
-        if not candidates and not bounds.may_wait(result):
-            report.rejected.append(_not_yours(result))
-            continue
-        single = candidates[0] if len(candidates) == 1 else None
-        if single is not None and single.closed_on is not None:
-            report.rejected.append(_closed(result, single))
-            continue
-        if len(candidates) > 1:
-            report.notes.append(_ambiguous(result, candidates))
-        usable.append(result)
-        where.append(single)
-    return usable, where
-
-
-def _not_yours(result: Result) -> Rejection:
-    """The same words whether or not the field exists: they must not tell who else is enrolled."""
-    named = result.field_label + (f" of {result.farm_label}" if result.farm_label else "")
-    return _refused(
-        result,
-        f"{named} is no field of the farms this token is for; check both names, or ask the "
-        "operator to enter you for the farm",
-    )
-
-
-def _closed(result: Result, known: KnownField) -> Rejection:
-    return _refused(
-        result,
-        f"field {known.name} of {known.farm_name} is closed since {known.closed_on}; "
-        "enrol it again, or give the name of the field that was sampled",
-    )
-
-
-def _refused(result: Result, reason: str) -> Rejection:
-    """A result that was read well, and whose field cannot take it."""
-    raw = {"farm": result.farm_label, "field": result.field_label}
-    return Rejection(row=result.row, column="field", reason=reason, raw=raw)
-
-
-def _ambiguous(result: Result, candidates: Sequence[KnownField]) -> Note:
-    farms = ", ".join(sorted(f"{c.farm_name} / {c.name}" for c in candidates))
-    return Note(
-        row=result.row,
-        column="field",
-        text=f"'{result.field_label}' could be {farms}; it waits until somebody says which",
-    )

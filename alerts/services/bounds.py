@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from sqlmodel import Session
 
 from alerts.domain.names import name_key
-from alerts.domain.records import Result
 from alerts.services.senders import farms_open_to
 from alerts.store import documents, fields
 from alerts.store.tables import LabResult
@@ -25,13 +24,13 @@ class Bounds:
     def hold(self, farm_id: int) -> bool:
         return self.farms is None or farm_id in self.farms
 
-    def may_wait(self, result: Result) -> bool:
-        """Whether a result may wait for somebody to say its field.
+    def may_wait(self, farm_label: str) -> bool:
+        """Whether a result that names this farm may wait for somebody to say its field.
 
         Of a bounded sender only one that names a farm of theirs: anything else could later flow
         to somebody else's field.
         """
-        return self.farms is None or name_key(result.farm_label) in self.farm_keys
+        return self.farms is None or name_key(farm_label) in self.farm_keys
 
     def within(
         self, session: Session, earlier: Mapping[str, Sequence[LabResult]]

@@ -11,8 +11,9 @@ from sqlmodel import Session
 from alerts.domain.errors import UnknownField
 from alerts.domain.evidence import index_values
 from alerts.domain.guidelines import GuidelineSet
+from alerts.domain.kept_readings import readings_of
 from alerts.domain.names import name_key
-from alerts.domain.records import Method, Readings, Result, StemSpot, StemStage
+from alerts.domain.records import Method, Result
 from alerts.services.missing import missing_notes
 from alerts.services.senders import farms_open_to
 from alerts.store import areas, documents, fields, results, sign_ups
@@ -161,8 +162,7 @@ def _assign(session: Session, row: LabResult, known: KnownField, guidelines: Gui
 
 
 def _as_result(row: LabResult) -> Result:
-    spots = tuple(StemSpot(h, StemStage(s)) for h, s in row.readings.get("spots", ()))
-    readings = {k: v for k, v in row.readings.items() if k != "spots"}
+    readings, spots = readings_of(row.readings)
     return Result(
         row=row.row,
         field_label=row.field_label,
@@ -173,7 +173,7 @@ def _as_result(row: LabResult) -> Result:
         lab=row.lab,
         lab_number=row.lab_number,
         cutting=row.cutting,
-        readings=Readings(**readings),
+        readings=readings,
         spots=spots,
         remark=row.remark,
     )

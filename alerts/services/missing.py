@@ -41,16 +41,6 @@ class Row(Protocol):
     def spots(self) -> int: ...
 
 
-def may_not_count(row: Row, known: KnownField, index: Index) -> bool:
-    """Whether `missing_notes` may have a word on ``row``; on most it has none."""
-    return (
-        known.cut_on is not None
-        or row.cutting not in (None, known.cutting)
-        or row.method == Method.STEM
-        or getattr(row, index) is None
-    )
-
-
 def missing_notes(row: Row, known: KnownField, index: Index) -> Iterator[Note]:
     """Say why ``row`` may not count for ``known``, whose farm has its target in ``index``."""
     if row.cutting is not None and row.cutting != known.cutting:

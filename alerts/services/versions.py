@@ -12,8 +12,10 @@ from collections.abc import Callable, Iterable, Sequence
 from datetime import date
 from functools import cache
 
+from alerts.domain.kept_readings import said, said_of
 from alerts.domain.names import name_key
-from alerts.domain.records import Method, Readings, Result, StemSpot
+from alerts.domain.records import Method, Result
+from alerts.domain.results import Results
 from alerts.store.tables import LabResult
 
 Place = int | tuple[str, str]
@@ -23,14 +25,23 @@ Sample = tuple[Place, date]
 _COMPARED = ("farm_label", "field_label", "cutting", "method", "sampled_on", "sampled_at")
 
 
-def identities(found: Iterable[Result]) -> list[str]:
+def identities(found: Results) -> list[str]:
     """What two versions of one result have in common, of each of them."""
     key = cache(name_key)  # a file names each field and laboratory many times
-    return [_identity(result, key) for result in found]
+    labs = {lab: key(lab) for lab in set(found.lab)}
+    numbers = [number.strip().casefold() for number in found.lab_number]
+    return [
+        f"lab:{lab}|{number}"
+        if lab and number and method is not Method.STEM
+        else _identity(found[place], key)
+        for place, (lab, number, method) in enumerate(
+            zip(map(labs.__getitem__, found.lab), numbers, found.method, strict=True)
+        )
+    ]
 
 
 def _identity(result: Result, key: Callable[[str], str]) -> str:
-    """What two versions of one result have in common.
+    """The same of a result that has no number of a laboratory that is named.
 
     A stem reading is that of its field and day, whatever its spots. Without a number two clips of
     one field and morning are two results unless all values agree, since the protocol asks for two
@@ -38,8 +49,6 @@ def _identity(result: Result, key: Callable[[str], str]) -> str:
     """
     number = result.lab_number.strip().casefold()
     lab = key(result.lab)
-    if lab and number and result.method is not Method.STEM:
-        return f"lab:{lab}|{number}"
     place = (key(result.farm_label), key(result.field_label))
     day = result.sampled_on.isoformat()
     if result.method is Method.STEM:
@@ -47,25 +56,9 @@ def _identity(result: Result, key: Callable[[str], str]) -> str:
     if number:
         return "|".join(("number:", number, *place, day))
     hour = result.sampled_at.isoformat() if result.sampled_at else ""
-    said = str(readings_as_json(result))
+    values = str(said(result))
     # The brackets stand for the spots that identities held here at first.
-    return "row:" + "|".join((*place, day, hour, result.method.value, lab, said, "[]"))
-
-
-def readings_as_json(result: Result) -> dict[str, object]:
-    """What a result says, as it is stored."""
-    said: dict[str, object] = {
-        name: value
-        for name, value in zip(Readings._fields, result.readings, strict=True)
-        if value is not None
-    }
-    if result.spots:
-        said["spots"] = spots_as_json(result.spots)
-    return said
-
-
-def spots_as_json(spots: Sequence[StemSpot]) -> list[list[object]]:
-    return [[spot.height_in, spot.stage.value] for spot in spots]
+    return "row:" + "|".join((*place, day, hour, result.method.value, lab, values, "[]"))
 
 
 class Versions:
@@ -138,5 +131,5 @@ def _sample(row: LabResult) -> Sample:
 
 
 def _all_said(row: LabResult) -> str:
-    said = [str(getattr(row, name)) for name in _COMPARED]
-    return json.dumps([said, row.readings], sort_keys=True)
+    labels = [str(getattr(row, name)) for name in _COMPARED]
+    return json.dumps([labels, said_of(row.readings)], sort_keys=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import date, datetime, time
 from typing import NamedTuple
 
 from sqlmodel import Session, col, select
@@ -33,39 +32,32 @@ def versions(session: Session, identities: Iterable[str]) -> dict[str, list[LabR
     return found
 
 
-class NewResult(NamedTuple):
-    """What a row of `LabResult` holds that is no version of another."""
-
-    identity: str
-    document_id: int
-    row: int
-    farm_label: str
-    field_label: str
-    field_id: int | None
-    cutting: int | None
-    lab: str
-    lab_number: str
-    method: str
-    sampled_on: date
-    sampled_at: time | None
-    late_in_day: bool
-    spots: int
-    readings: str  # as JSON
-    remark: str
-    rfv: float | None
-    rfq: float | None
-    ndf: float | None
-    computed_rfv: float | None
-    computed_rfq: float | None
-    received_at: datetime
-    version: int = 1
+def known_among(session: Session, identities: Sequence[str]) -> set[str]:
+    """Those of these identities of which something is stored."""
+    wanted = set(identities)
+    if not wanted:
+        return wanted
+    if session.get_bind().dialect.name == "sqlite":
+        # It compares texts as we do, so what lies between them is theirs or a neighbour's; numbers
+        # of a laboratory mostly rise, and then there is nothing in the way.
+        between = select(LabResult.identity).where(
+            col(LabResult.identity).between(min(wanted), max(wanted))
+        )
+        near = session.exec(
+            between.limit(len(wanted) + 1), execution_options={WITH_WITHDRAWN: True}
+        ).all()
+        if len(near) <= len(wanted):
+            return wanted.intersection(near)
+    asked = select(LabResult.identity).where(one_of(session, col(LabResult.identity), wanted))
+    return set(session.exec(asked, execution_options={WITH_WITHDRAWN: True}))
 
 
-def add_new(session: Session, found: Sequence[NewResult]) -> None:
-    """Store results of which none is a version of another, in their order."""
-    if found:
-        columns = zip(NewResult._fields, zip(*found, strict=True), strict=True)
-        bulk.insert(session, LabResult, dict(columns))
+def add_new(session: Session, columns: bulk.Columns) -> None:
+    """Store results of which none is a version of another, in their order.
+
+    ``columns`` are those of `LabResult` by name; readings come as JSON text.
+    """
+    bulk.insert(session, LabResult, columns)
 
 
 def add_result(session: Session, result: LabResult, replaces: LabResult | None = None) -> None:

@@ -293,7 +293,7 @@ class LabResult(SQLModel, table=True):
     sampled_at: time | None = None
     late_in_day: bool = False
     spots: int = 0  # spots of a stem reading that could be used
-    readings: dict[str, Any] = Field(sa_type=JSON)
+    readings: list[Any] | dict[str, Any] = Field(sa_type=JSON)  # see domain.kept_readings
     remark: str = ""
     # The index values used as evidence: the laboratory's print where there is one, else ours.
     rfv: float | None = None

@@ -8,7 +8,6 @@ from factories import MONDAY, NOON, Home
 from sqlalchemy.exc import IntegrityError
 
 from alerts.store import documents, fields, results
-from alerts.store.results import NewResult
 from alerts.store.session import Sessions
 from alerts.store.tables import LabResult
 
@@ -118,11 +117,8 @@ def test_results_stored_together_are_those_stored_singly(
     said = {**singly.model_dump(), "readings": json.dumps(singly.readings)}
     with sessions.write() as session:
         results.add_result(session, singly)
-        news = [
-            NewResult(**{name: said[name] for name in NewResult._fields} | {"identity": identity})
-            for identity in ("two", "three")
-        ]
-        results.add_new(session, news)
+        twice = {name: [value] * 2 for name, value in said.items() if name != "id"}
+        results.add_new(session, {**twice, "identity": ["two", "three"]})
     with sessions.read() as session:
         one, two, three = results.of_document(session, document_id)
     apart = {"id", "identity"}
@@ -134,5 +130,5 @@ def test_results_stored_together_are_those_stored_singly(
 
 def test_no_results_stored_together_change_nothing(sessions: Sessions, document_id: int) -> None:
     with sessions.write() as session:
-        results.add_new(session, [])
+        results.add_new(session, {"identity": [], "row": []})
         assert results.of_document(session, document_id) == []
