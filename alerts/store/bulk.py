@@ -91,7 +91,16 @@ def _bound(column: Column[Any], values: Sequence[Any], dialect: Dialect) -> Sequ
 
 
 def _turned(values: Sequence[Any], turn: Callable[[Any], Any] | None) -> Sequence[Any]:
-    if turn is None:
-        return values
-    turned = {value: turn(value) for value in set(values)}
-    return list(map(turned.__getitem__, values))
+    return values if turn is None else list(map(_Turned(turn).__getitem__, values))
+
+
+class _Turned(dict[Any, Any]):
+    """What each distinct value becomes."""
+
+    def __init__(self, turn: Callable[[Any], Any]) -> None:
+        super().__init__()
+        self._turn = turn
+
+    def __missing__(self, value: Any) -> Any:
+        turned = self[value] = self._turn(value)
+        return turned

@@ -6,10 +6,12 @@ import hashlib
 from collections.abc import Collection, Iterable
 from datetime import datetime
 
+import orjson
 from sqlalchemy.orm import defer
 from sqlmodel import Session, col, delete, or_, select
 
 from alerts.domain.records import Note, Rejection
+from alerts.store import bulk
 from alerts.store.tables import Document, DocumentNote, RejectedRow
 
 FROM_CONSULTANT = "roster of consultant "
@@ -63,32 +65,40 @@ def close_document(
     session.add(document)
     session.exec(delete(RejectedRow).where(col(RejectedRow.document_id) == document.id))
     session.exec(delete(DocumentNote).where(col(DocumentNote.document_id) == document.id))
-    for rejection in rejections:
-        session.add(
-            RejectedRow(
-                document_id=document.id,
-                row=rejection.row,
-                column=rejection.column,
-                reason=rejection.reason,
-                raw=rejection.raw,
-            )
-        )
-    session.flush()
+    refused = list(rejections)
+    bulk.insert(
+        session,
+        RejectedRow,
+        {
+            "document_id": [document.id] * len(refused),
+            "row": [one.row for one in refused],
+            "column": [one.column for one in refused],
+            "reason": [one.reason for one in refused],
+            "raw": [orjson.dumps(one.raw).decode() for one in refused],
+        },
+    )
     add_notes(session, document.id, notes)
 
 
 def add_notes(session: Session, document_id: int, notes: Iterable[Note]) -> None:
     """Keep what is to be said of a document's rows; what was said already is not repeated."""
-    known = session.exec(select(DocumentNote).where(DocumentNote.document_id == document_id))
-    said = {(note.row, note.column, note.text) for note in known}
-    for note in notes:
-        if (note.row, note.column, note.text) not in said:
-            said.add((note.row, note.column, note.text))
-            session.add(
-                DocumentNote(
-                    document_id=document_id, row=note.row, column=note.column, text=note.text
-                )
-            )
+    told = session.exec(
+        select(DocumentNote.row, DocumentNote.column, DocumentNote.text).where(
+            DocumentNote.document_id == document_id
+        )
+    )
+    known = set(told)
+    new = dict.fromkeys((one.row, one.column, one.text) for one in notes)
+    fresh = [said for said in new if said not in known]
+    columns = zip(*fresh, strict=True) if fresh else ((), (), ())
+    bulk.insert(
+        session,
+        DocumentNote,
+        {
+            "document_id": [document_id] * len(fresh),
+            **dict(zip(("row", "column", "text"), columns, strict=True)),
+        },
+    )
 
 
 def unread_documents(session: Session) -> list[Document]:
