@@ -98,6 +98,33 @@ def test_replaced_result_waits_for_no_field(sessions: Sessions, document_id: int
     assert [row.rfv for row, _ in group.results] == [210.0]
 
 
+@pytest.mark.parametrize(
+    ("stored", "asked", "known"),
+    [
+        ([], ["a"], set()),
+        (["b"], [], set()),
+        (["a", "c"], ["a", "b"], {"a"}),
+        (["a", "b", "c", "d", "e"], ["a", "e", "f"], {"a", "e"}),  # more between than are asked for
+        (["lab:x|10", "lab:x|9", "Z", "é", "z"], ["lab:x|9", "z", "y"], {"lab:x|9", "z"}),
+    ],
+)
+def test_identities_known_already_are_found(
+    sessions: Sessions, document_id: int, stored: list[str], asked: list[str], known: set[str]
+) -> None:
+    with sessions.write() as session:
+        for identity in stored:
+            results.add_result(session, build(document_id, identity))
+    with sessions.read() as session:
+        assert results.known_among(session, asked) == known
+
+
+def test_identity_of_a_result_taken_back_is_known(sessions: Sessions, document_id: int) -> None:
+    with sessions.write() as session:
+        results.add_result(session, build(document_id, "a", withdrawn_at=NOON))
+    with sessions.read() as session:
+        assert results.known_among(session, ["a"]) == {"a"}
+
+
 def test_results_stored_together_are_those_stored_singly(
     sessions: Sessions, home: Home, document_id: int
 ) -> None:
