@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -19,6 +19,17 @@ from alerts.messages.wording import Wording
 
 MOST_NEWS = 3
 """Pieces of news in a subject; a phone shows some 40 characters of it, a screen about 100."""
+
+
+MOST_HTML = 95_000
+"""Bytes of the page: mailboxes cut one of about 100 kB off and hide its end, with what stops the
+emails (common practice)."""
+
+_SHORTER: tuple[tuple[int, int | None], ...] = (
+    *((60, None), (40, None), (25, None), (10, None), (5, None)),
+    *((5, 400), (5, 200), (5, 100), (5, 50)),
+)
+"""Clients in full, and lines for the rest (None: all of it), tried until the page is short."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,8 +110,33 @@ def by_date(clients: Iterable[DigestClient]) -> list[DigestClient]:
 
 
 def write_digest(templates: Templates, language: str, digest: Digest) -> Letter:
-    """The email; its charts and attachments are added by who sends it."""
+    """The email; its charts and attachments are added by who sends it.
+
+    Where it would be longer than ``MOST_HTML``, the clients due first are told in full and the
+    rest on a line each; where even these are too many, the last are only counted.
+    """
+    clients = by_date(digest.clients)
+    letter = _letter(templates, language, digest, clients, [])
+    for in_full, lines in _SHORTER:
+        if len(letter.html.encode()) <= MOST_HTML:
+            break
+        letter = _letter(
+            templates, language, digest, clients[:in_full], clients[in_full:], most_lines=lines
+        )
+    return letter
+
+
+def _letter(
+    templates: Templates,
+    language: str,
+    digest: Digest,
+    in_full: Sequence[DigestClient],
+    rest: Sequence[DigestClient],
+    most_lines: int | None = None,
+) -> Letter:
     words = templates.wording(language)
+    lines = rest[:most_lines]
+    beyond = len(rest) - len(lines)
     values = {
         "headline": headline(words, digest),
         "changes": _changes(words, digest),
@@ -110,7 +146,10 @@ def write_digest(templates: Templates, language: str, digest: Digest) -> Letter:
         "nothing": words.say("digest.nothing", day=words.full_day(digest.since))
         if digest.since and digest.is_unchanged
         else "",
-        "clients": [_client(words, client, digest.today) for client in by_date(digest.clients)],
+        "clients": [_client(words, client, digest.today) for client in in_full],
+        "rest": [_line(words, client, digest.today) for client in lines],
+        "rest_title": words.counted("digest.rest", len(lines)) if lines else "",
+        "beyond": words.counted("digest.beyond", beyond) if beyond else "",
         "clips": [_clip(words, clip) for clip in digest.clips],
         "page_url": digest.page_url,
         "unsubscribe_url": digest.unsubscribe_url,
@@ -222,6 +261,15 @@ def _client(words: Wording, client: DigestClient, today: date) -> dict[str, obje
         "rows": [_row(words, field, today) for field in fields],
         "told": [told_words(words, message) for message in client.messages]
         or ([words.say("digest.untold")] if client.start_median else []),
+    }
+
+
+def _line(words: Wording, client: DigestClient, today: date) -> dict[str, str]:
+    return {
+        "farm": client.farm,
+        "url": client.url,
+        "summary": summary(words, client, today),
+        "marks": _client_marks(words, client),
     }
 
 

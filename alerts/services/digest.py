@@ -17,6 +17,7 @@ from alerts.messages.calendar import content_type
 from alerts.messages.digest import Digest, DigestClient, by_date, summary, write_digest
 from alerts.messages.digest_table import digest_csv
 from alerts.messages.marks import mark
+from alerts.messages.start_messages import Letter
 from alerts.messages.templates import Templates
 from alerts.messages.wording import Wording
 from alerts.services.client_calendar import ClientNote, client_calendar
@@ -227,7 +228,7 @@ def _queue(
             told_on=today,
             expires_at=now + USEFUL_FOR,
             attachments=[
-                *_pictures(pictures),
+                *_pictures(pictures, letter),
                 *_files(session, rules, draft, digest, words, today, now),
             ],
         ),
@@ -260,10 +261,12 @@ def picture_id(farm_id: int) -> str:
     return f"chart-{farm_id}@cutcall"
 
 
-def _pictures(pictures: Mapping[int, bytes]) -> list[dict[str, str]]:
+def _pictures(pictures: Mapping[int, bytes], letter: Letter) -> list[dict[str, str]]:
+    """The charts of those clients whom a long digest still tells in full."""
     return [
         attachment_row(f"chart-{farm}.png", "image/png", png, content_id=picture_id(farm))
         for farm, png in pictures.items()
+        if f'"cid:{picture_id(farm)}"' in letter.html
     ]
 
 

@@ -12,6 +12,7 @@ from alerts.domain.decision import Kind
 from alerts.domain.delivery import Status
 from alerts.domain.records import Index
 from alerts.messages.digest import (
+    MOST_HTML,
     Digest,
     DigestClient,
     DigestField,
@@ -511,3 +512,57 @@ def test_digest_in_spanish_has_no_english_left(templates: Templates) -> None:
     assert not words & {"start", "was", "now", "text", "to", "clip", "result", "about", "since"}
     assert "cambios desde el lun 10 may" in said
     assert "era el vie 14 may" in said
+
+
+# ---------------------------------------------------------------- a long one
+
+
+def many_clients(many: int, fields: int = 4) -> list[DigestClient]:
+    return [
+        replace(
+            client(
+                f"Farm {number:03}",
+                date(2027, 5, 13) + timedelta(number % 20),
+                fields=tuple(field(f"Field {place}") for place in range(fields)),
+                messages=(message(),),
+            ),
+            url=f"{PAGE}/farm/{number}",
+        )
+        for number in range(many)
+    ]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize(("many", "fields"), [(110, 4), (200, 4), (60, 20), (400, 3)])
+def test_long_digest_names_every_client_on_a_page_that_no_mailbox_cuts_off(
+    templates: Templates, language: str, many: int, fields: int
+) -> None:
+    """Mailboxes cut pages of about 100 kB off (common practice)."""
+    clients = many_clients(many, fields)
+    letter = write(templates, *clients, language=language)
+    assert len(letter.html.encode()) <= MOST_HTML
+    assert URL.replace("&", "&amp;") in letter.html
+    for one in clients:
+        assert f'href="{one.url}"' in letter.html
+        assert one.farm in letter.html
+        assert one.farm in letter.text
+    first, *_, last = by_date(clients)
+    assert letter.text.index(first.farm) < letter.text.index(last.farm)
+    said = page(letter.html).said
+    assert said.index(first.farm) < said.index(last.farm)
+    assert page(letter.html).tags.count("h2") < many
+
+
+def test_digest_that_is_short_enough_tells_every_client_in_full(templates: Templates) -> None:
+    letter = write(templates, *many_clients(40))
+    assert page(letter.html).tags.count("h2") == 40
+    assert "other" not in letter.text
+
+
+def test_clients_whom_no_page_could_hold_are_counted(templates: Templates) -> None:
+    clients = many_clients(1000)
+    letter = write(templates, *clients)
+    assert len(letter.html.encode()) <= MOST_HTML
+    told = sum(one.farm in letter.text for one in clients)
+    assert f"{1000 - told} more clients stand in the attached table." in unwrapped(letter.text)
+    assert f"{1000 - told} more clients stand in the attached table." in letter.html

@@ -13,6 +13,7 @@ from factories import MONDAY, OTHER_PHONE, PHONE, Service, day
 from icalendar import Calendar
 from sqlmodel import select
 
+from alerts.messages import digest as digest_words
 from alerts.services.digest import queue_digests
 from alerts.store import people
 from alerts.store.digests import last_digests
@@ -444,6 +445,18 @@ def test_chart_of_each_client_is_a_picture_in_the_email(told: Service) -> None:
         assert base64.b64decode(row["content"]).startswith(b"\x89PNG\r\n\x1a\n")
         assert message.html.count(f'src="cid:{row["content_id"]}"') == 1
     assert len({row["content_id"] for row in charts}) == 3
+
+
+def test_chart_of_a_client_on_one_line_is_not_sent_along(
+    spring: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(digest_words, "MOST_HTML", 1)
+    monkeypatch.setattr(digest_words, "_SHORTER", ((1, None),))
+    queue(spring)
+    message = digests(spring)[PER]
+    [chart] = [row for row in message.attachments if row["content_type"] == "image/png"]
+    assert re.findall(r'src="cid:([^"]+)"', message.html) == [chart["content_id"]]
+    assert "The other 2 clients, by date:" in message.text
 
 
 def test_digest_on_the_wire_shows_its_charts_and_can_be_stopped_with_one_click(
