@@ -86,8 +86,11 @@ class Additions:
         names = columns["identity"]
         first = self._first_of_their_identity(names)
         if not all(first):
-            for place in (place for place, is_first in enumerate(first) if not is_first):
-                self._waiting.append(_Waiting(_row(columns, place), lot[place], where[place]))
+            self._waiting.extend(
+                _Waiting(_row(columns, place), lot[place], where[place])
+                for place, is_first in enumerate(first)
+                if not is_first
+            )
             columns = {name: list(compress(column, first)) for name, column in columns.items()}
             where = list(compress(where, first))
         results.add_new(self.session, columns)
