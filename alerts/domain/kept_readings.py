@@ -9,30 +9,19 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import orjson
-
 from alerts.domain.records import Readings, Result, StemSpot, StemStage
 from alerts.domain.results import Results
 
 Kept = Sequence[float | None] | Mapping[str, Any]
 
 
-def as_json(results: Results) -> list[str]:
-    """What each result says, as the text that is kept."""
-    if not results:
-        return []
-    whole = orjson.dumps(list(zip(*results.readings, strict=True))).decode()
-    # Lists of numbers hold no brackets of their own.
-    texts = [f"[{one}]" for one in whole[2:-2].split("],[")]
+def all_kept(results: Results) -> list[Kept]:
+    """What each result says, as it is kept."""
+    found: list[Kept] = list(zip(*results.readings, strict=True))
     for place, spots in enumerate(results.spots):
         if spots:
-            texts[place] = orjson.dumps(kept(results[place])).decode()
-    return texts
-
-
-def kept(result: Result) -> Kept:
-    """What a result says, as it is kept."""
-    return said(result) if result.spots else list(result.readings)
+            found[place] = said(results[place])
+    return found
 
 
 def said(result: Result) -> dict[str, object]:

@@ -14,11 +14,10 @@ from itertools import compress
 from operator import attrgetter
 from typing import Any, NamedTuple
 
-import orjson
 from sqlmodel import Session
 
-from alerts.domain import kept_readings
 from alerts.domain.evidence import IndexColumns, index_columns, is_late_in_day
+from alerts.domain.kept_readings import all_kept
 from alerts.domain.records import Index, Method, Note, Result
 from alerts.domain.results import Results
 from alerts.services.bounds import Bounds
@@ -153,7 +152,7 @@ class Additions:
             "sampled_at": lot.sampled_at,
             "late_in_day": list(map(late.__getitem__, lot.sampled_at)),
             "spots": values.spots,
-            "readings": kept_readings.as_json(lot),
+            "readings": all_kept(lot),
             "remark": lot.remark,
             "rfv": values.rfv,
             "rfq": values.rfq,
@@ -208,7 +207,6 @@ class Additions:
     def _add_fresh(self, rows: list[LabResult]) -> None:
         if rows:
             columns = {name: [getattr(row, name) for row in rows] for name in _STORED}
-            columns["readings"] = [orjson.dumps(row.readings).decode() for row in rows]
             results.add_new(self.session, columns)
             rows.clear()
 
@@ -242,8 +240,7 @@ def _judged(lot: Results, values: IndexColumns, place: int) -> _Judged:
 
 
 def _row(columns: Columns, place: int) -> LabResult:
-    said = {name: column[place] for name, column in columns.items()}
-    return LabResult(**{**said, "readings": orjson.loads(said["readings"])})
+    return LabResult(**{name: column[place] for name, column in columns.items()})
 
 
 def _repetition_notes(result: Result, same: LabResult) -> Iterator[Note]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
+import orjson
 from sqlmodel import Session, col, select
 
 from alerts.domain.records import Index
@@ -55,9 +56,10 @@ def known_among(session: Session, identities: Sequence[str]) -> set[str]:
 def add_new(session: Session, columns: bulk.Columns) -> None:
     """Store results of which none is a version of another, in their order.
 
-    ``columns`` are those of `LabResult` by name; readings come as JSON text.
+    ``columns`` are those of `LabResult` by name.
     """
-    bulk.insert(session, LabResult, columns)
+    readings = [orjson.dumps(one).decode() for one in columns["readings"]]
+    bulk.insert(session, LabResult, {**columns, "readings": readings})
 
 
 def add_result(session: Session, result: LabResult, replaces: LabResult | None = None) -> None:

@@ -7,7 +7,7 @@ from clip_and_stems import CLIP, STEMS, WHOLE
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alerts.domain.kept_readings import as_json, kept, readings_of, said, said_of
+from alerts.domain.kept_readings import Kept, all_kept, readings_of, said, said_of
 from alerts.domain.records import Readings, Result
 from alerts.domain.results import Results
 
@@ -15,22 +15,27 @@ VALUES = st.none() | st.floats(0, 1000) | st.floats(allow_nan=False, allow_infin
 READINGS = st.builds(Readings, *[VALUES] * len(Readings._fields))
 
 
+def as_stored(results: Results) -> list[Kept]:
+    """What comes back of a column of JSON."""
+    return [json.loads(json.dumps(one)) for one in all_kept(results)]
+
+
 @given(st.lists(READINGS, min_size=1, max_size=4))
 def test_what_is_kept_is_read_as_it_was_said(readings: list[Readings]) -> None:
     results = Results.of([CLIP._replace(readings=one) for one in readings])
-    stored = [json.loads(text) for text in as_json(results)]
-    assert stored == [kept(result) for result in results]
+    stored = as_stored(results)
+    assert stored == [list(one) for one in readings]
     assert [readings_of(one)[0] for one in stored] == readings
 
 
 def test_stems_are_kept_beside_clips() -> None:
-    stored = [json.loads(text) for text in as_json(Results.of(WHOLE))]
+    stored = as_stored(Results.of(WHOLE))
     assert [readings_of(one) for one in stored] == [(one.readings, one.spots) for one in WHOLE]
     assert stored[1] == {"spots": [[26.0, "bud"], [28.0, "bud"]]}
 
 
 def test_no_results_keep_nothing() -> None:
-    assert as_json(Results.of(())) == []
+    assert all_kept(Results.of(())) == []
 
 
 @pytest.mark.parametrize("result", [CLIP, STEMS])

@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import json
 from datetime import time
 
 import pytest
@@ -141,7 +140,7 @@ def test_results_stored_together_are_those_stored_singly(
         "computed_rfq": None,
     }
     singly = build(document_id, "one", **values)
-    said = {**singly.model_dump(), "readings": json.dumps(singly.readings)}
+    said = singly.model_dump()
     with sessions.write() as session:
         results.add_result(session, singly)
         twice = {name: [value] * 2 for name, value in said.items() if name != "id"}
@@ -157,5 +156,5 @@ def test_results_stored_together_are_those_stored_singly(
 
 def test_no_results_stored_together_change_nothing(sessions: Sessions, document_id: int) -> None:
     with sessions.write() as session:
-        results.add_new(session, {"identity": [], "row": []})
+        results.add_new(session, {"identity": [], "row": [], "readings": []})
         assert results.of_document(session, document_id) == []
