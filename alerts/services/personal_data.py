@@ -16,6 +16,7 @@ from typing import Any
 from sqlmodel import Session
 
 from alerts.domain.errors import CutcallError
+from alerts.domain.kept_readings import said_of
 from alerts.domain.names import name_key
 from alerts.services.addresses import read_address
 from alerts.services.redaction import Redaction, redaction, text_of
@@ -165,6 +166,12 @@ def _messages(session: Session, messages: Sequence[OutboxMessage]) -> list[dict[
     ]
 
 
+def _told_results(found: Sequence[LabResult]) -> list[dict[str, Any]]:
+    """Each number of a result beside its name, which the table leaves out."""
+    rows = zip(found, _rows(found), strict=True)
+    return [{**row, "readings": said_of(result.readings)} for result, row in rows]
+
+
 def _fields(session: Session, who: Whose) -> dict[str, Any]:
     fields = personal.fields(session, who)
     ids = [one.id for one in fields if one.id is not None]
@@ -172,7 +179,7 @@ def _fields(session: Session, who: Whose) -> dict[str, Any]:
     return {
         "fields": _rows(fields),
         "other_field_names": _rows(personal.other_names(session, ids)),
-        "results": _rows(_results(session, who)),
+        "results": _told_results(_results(session, who)),
         "cuts": _rows(personal.cuts(session, ids)),
         "outlooks": _rows([*whole, *each]),
         "calendar": _rows(calendar),

@@ -457,6 +457,7 @@ def test_export_holds_everything_of_hers(known: Service) -> None:
     assert all(one["status"] == "accepted" and one["steps"] for one in told)
     assert all(isinstance(name, str) for one in told for name in one["attachments"])
     assert {one["lab_number"] for one in found["results"]} == {"77-1", "77-2", "77-4"}  # type: ignore[attr-defined]
+    assert {"rfv": 231.0} in [one["readings"] for one in found["results"]]  # type: ignore[attr-defined]
 
 
 def test_export_of_a_consultant_holds_what_they_sent(known: Service) -> None:
