@@ -9,7 +9,7 @@ from alerts.services.farm_form import FormError
 from alerts.services.sign_up import Asked, SignUpForm, wording_shown
 from alerts.services.sign_up_checks import NOT_AGREED, STOPPED_PHONE, not_texted
 from alerts.services.sign_up_rules import SignUpRules, bound_reached, keep, queue_question
-from alerts.store import people
+from alerts.store import opt_outs
 from alerts.store.session import Sessions
 from alerts.store.tables import Area, Farm, Person
 
@@ -40,7 +40,7 @@ def ask_address(
     if errors:
         return Asked(errors=tuple(errors))
     with sessions.write() as session:
-        if channel == "sms" and people.opted_out(session, "sms", [address]):
+        if channel == "sms" and opt_outs.stopped(session, "sms", [address]):
             return Asked(errors=(FormError("address", "address", STOPPED_PHONE),))
         if reached := bound_reached(session, rules.bounds, channel, address, ip, now):
             return Asked(too_many=reached)

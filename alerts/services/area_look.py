@@ -22,7 +22,7 @@ from alerts.services.links import LinkRules
 from alerts.services.outlook_charts import chart_version, email_chart
 from alerts.services.sampling_list import area_weekdays
 from alerts.services.silence import silent_fields
-from alerts.store import outbox, people
+from alerts.store import people, told_farms
 from alerts.store.session import Sessions
 from alerts.store.snapshots import load_snapshot
 from alerts.store.tables import Area
@@ -132,7 +132,7 @@ def words_of(
             for outlook in one.found
             if one.today.year == season
         )
-        told |= outbox.told_by_farm(session, farms, season)
+        told |= told_farms.by_farm(session, farms, season)
     return [
         _word(area, one, outlook, paused.get(outlook.farm.id), told, rules)
         for area, one in chosen

@@ -12,7 +12,7 @@ from sqlmodel import Session
 from alerts.domain.decision import Told
 from alerts.messages.calendar import Entry, start_calendar
 from alerts.messages.wording import Wording
-from alerts.store import outbox, outlooks
+from alerts.store import outlooks, told_farms
 from alerts.store.outlooks import FieldView
 from alerts.store.tables import CalendarEntry, Farm, FarmOutlookRow
 
@@ -80,7 +80,7 @@ def _entries(
         if whole is None or whole.made_at.year != today.year:
             continue
         if today.year not in told:
-            told[today.year] = outbox.told_by_farm(session, by_farm, today.year)
+            told[today.year] = told_farms.by_farm(session, by_farm, today.year)
             known[today.year] = outlooks.calendar_entries(session, by_farm, today.year)
         place = (farm_id, whole.cutting)
         entry = known[today.year].get(place)

@@ -22,7 +22,7 @@ from alerts.services.fallbacks import emailed_instead
 from alerts.services.links import Visitor
 from alerts.services.masking import without_address
 from alerts.services.unreached import why_unreached
-from alerts.store import digests, outbox, people
+from alerts.store import digests, people, told_farms
 from alerts.store.client_fields import ClientFieldRow, client_fields
 from alerts.store.tables import OutboxMessage, Person
 
@@ -244,7 +244,7 @@ def _told(
 ) -> dict[int, list[OutboxMessage]]:
     """This season's start-date messages of each farm, oldest first."""
     found: dict[int, list[OutboxMessage]] = {}
-    for message in outbox.farm_messages(session, farm_ids, season_first_day):
+    for message in told_farms.messages(session, farm_ids, season_first_day):
         if message.kind in START_KINDS and message.status != Status.CANCELLED:
             found.setdefault(message.farm_id or 0, []).append(message)
     return found

@@ -27,7 +27,7 @@ from alerts.messages.digest import DigestClient, DigestField, DigestMessage
 from alerts.messages.wording import Wording
 from alerts.services.fallbacks import emailed_instead
 from alerts.services.outlook_charts import Results, open_results
-from alerts.store import outbox, people
+from alerts.store import people, told_farms
 from alerts.store.outlooks import FieldView
 from alerts.store.tables import Farm, OutboxMessage, Person
 
@@ -67,7 +67,7 @@ def read_clients(
     fields = [view.field for mine in by_farm.values() for view in mine]
     ids = [farm.id for farm, _ in farms if farm.id is not None]
     said: dict[int, list[OutboxMessage]] = defaultdict(list)
-    for message in outbox.farm_messages(session, ids, today - MESSAGES_SINCE):
+    for message in told_farms.messages(session, ids, today - MESSAGES_SINCE):
         said[message.farm_id or 0].append(message)
     told = {message.person_id for messages in said.values() for message in messages}
     return Clients(

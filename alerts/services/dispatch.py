@@ -21,7 +21,7 @@ from alerts.domain.delivery import Status
 from alerts.services.outcomes import Attempt, record
 from alerts.services.reconcile import give_up_lapsed, reconcile
 from alerts.services.sending import SendingRules, SendReport
-from alerts.store import gateways, night, outbox, people
+from alerts.store import gateways, night, opt_outs, outbox
 from alerts.store.session import Sessions
 from alerts.store.tables import Gateway, OutboxMessage
 from alerts.transports.base import Channel, Outcome, SendResult, Transport
@@ -147,7 +147,7 @@ class _Lane:
         if not claimed:
             return []
         addresses = {message.to_address for message in claimed}
-        stopped = people.stopped_at(session, self.transport.channel.value, addresses)
+        stopped = opt_outs.stopped_at(session, self.transport.channel.value, addresses)
         left = []
         for message in claimed:
             since = stopped.get(message.to_address)

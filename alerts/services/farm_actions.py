@@ -18,7 +18,7 @@ from alerts.services.record_cuts import (
     undo_cut_in,
 )
 from alerts.services.scope import NotYours, require_farm, require_field
-from alerts.store import areas, consents, outbox, people
+from alerts.store import areas, consents, opt_outs, outbox, people
 from alerts.store.tables import Area, Farm, FarmField, Person
 
 LONGEST_PAUSE = timedelta(days=366)
@@ -141,7 +141,7 @@ def stop(session: Session, visitor: Visitor, farm_id: int, now: datetime) -> lis
     stopped = []
     for channel, address in (("sms", person.phone), ("email", person.email)):
         if address:
-            people.opt_out(session, channel, address, now, "the farm's page")
+            opt_outs.stop(session, channel, address, now, "the farm's page")
             stopped.append(channel)
     return stopped
 
@@ -160,7 +160,7 @@ def start_again(
     for channel, address in wished(person):
         if not consents.has_agreed(session, person, channel, address):
             continue
-        if people.opt_in(session, channel, address, now, "the farm's page"):
+        if opt_outs.start(session, channel, address, now, "the farm's page"):
             people.put_consent(
                 session,
                 person,

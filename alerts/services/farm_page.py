@@ -52,7 +52,7 @@ from alerts.services.outlook_charts import (
 )
 from alerts.services.scope import NotYours, require_farm, require_field
 from alerts.services.stored_outlooks import is_overtaken, stored_outlook
-from alerts.store import cuts, outbox, outlooks, people
+from alerts.store import cuts, opt_outs, outlooks, people, told_farms
 from alerts.store.outlooks import FieldView
 from alerts.store.snapshots import farm_plan
 from alerts.store.tables import Area, Farm, LabResult, OutboxMessage, Person
@@ -316,7 +316,7 @@ def _result(row: LabResult) -> PageResult:
 def _messages(
     session: Session, visitor: Visitor, farm_id: int, words: Wording, today: date
 ) -> tuple[PageMessage, ...]:
-    found = outbox.farm_messages(session, [farm_id], today - MESSAGES_SINCE)
+    found = told_farms.messages(session, [farm_id], today - MESSAGES_SINCE)
     emailed = emailed_instead(found)
     return tuple(
         PageMessage(
@@ -372,7 +372,7 @@ def _addresses(session: Session, visitor: Visitor, farmer: Person) -> tuple[Page
         PageAddress(
             channel=channel,
             address=_seen_by(visitor, farmer.id, address),
-            stopped=address in people.opted_out(session, channel, [address]),
+            stopped=address in opt_outs.stopped(session, channel, [address]),
         )
         for channel, address in wished(farmer)
     )

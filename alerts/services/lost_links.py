@@ -13,7 +13,7 @@ from alerts.messages.sign_up import Page, new_link_email, new_link_text
 from alerts.services.links import Role, link_url
 from alerts.services.outgoing import To, outbox_row
 from alerts.services.sign_up_rules import DAY, HOUR, SignUpRules
-from alerts.store import consents, outbox, people, sign_ups
+from alerts.store import consents, opt_outs, outbox, sign_ups
 from alerts.store.session import Sessions
 from alerts.store.tables import Person
 
@@ -50,7 +50,7 @@ def _may_send(
 ) -> bool:
     if not rules.links.public_url:
         return False
-    stopped = people.opted_out(session, channel, [address])
+    stopped = opt_outs.stopped(session, channel, [address])
     if stopped and channel == "sms":
         return False
     bounds = rules.bounds

@@ -19,7 +19,7 @@ from alerts.messages.marks import mark
 from alerts.services.masking import without_address
 from alerts.services.match_results import match_waiting
 from alerts.services.outgoing import public_id
-from alerts.store import fields, operator, outbox, people
+from alerts.store import fields, operator, opt_outs, outbox
 from alerts.store.operator import FieldChoice
 from alerts.store.outbox import FieldStart
 from alerts.store.session import Sessions
@@ -62,7 +62,7 @@ def obstacle(session: Session, message: OutboxMessage, now: datetime) -> str:
         return "nobody knows whether it arrived"
     if message.expires_at <= now:
         return "it is too late to be of use"
-    if people.opted_out(session, message.channel, [message.to_address]):
+    if opt_outs.stopped(session, message.channel, [message.to_address]):
         return "the person stopped messages to this address"
     assert message.id is not None
     if any(row.status in TOLD | UNDERWAY for row in operator.sent_again(session, message.id)):

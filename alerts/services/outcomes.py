@@ -12,7 +12,7 @@ from alerts.domain import circuit, trace
 from alerts.domain.circuit import Finding, Word
 from alerts.domain.delivery import Status, next_attempt
 from alerts.services.sending import SendingRules, SendReport
-from alerts.store import gateways, outbox, people, taken
+from alerts.store import gateways, opt_outs, outbox, taken
 from alerts.store.tables import Gateway, OutboxMessage
 from alerts.transports.base import Channel, Outcome, SendResult
 
@@ -125,7 +125,7 @@ def _record(
             report.accepted += 1
         case Outcome.REFUSED | Outcome.OPTED_OUT:
             if result.outcome is Outcome.OPTED_OUT:
-                people.opt_out(session, message.channel, message.to_address, now, "at the gateway")
+                opt_outs.stop(session, message.channel, message.to_address, now, "at the gateway")
             outbox.settle(session, message, Status.FAILED, now, **said)
             report.refused += 1
         case Outcome.LATER | Outcome.MISCONFIGURED:

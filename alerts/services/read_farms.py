@@ -13,7 +13,7 @@ from alerts.domain.days_ahead import DaysAhead
 from alerts.domain.records import Index
 from alerts.services import scope
 from alerts.services.links import Visitor
-from alerts.store import outbox, outlooks
+from alerts.store import outlooks, told_farms
 from alerts.store.outlooks import FieldView
 from alerts.store.tables import FarmOutlookRow, FieldOutlookRow
 
@@ -204,7 +204,7 @@ def farm_outlook(session: Session, visitor: Visitor, farm_id: int) -> FarmOutloo
     farm = scope.require_farm(session, visitor, farm_id)
     views = outlooks.field_views(session, [farm_id])
     whole = views[0].farm_outlook if views else None
-    told = outbox.last_told(session, [farm_id])
+    told = told_farms.by_field(session, [farm_id])
     ordered = sorted(views, key=lambda view: _position(view.outlook))
     return FarmOutlookView(
         farm_id=farm_id,
@@ -219,7 +219,7 @@ def farm_outlook(session: Session, visitor: Visitor, farm_id: int) -> FarmOutloo
     )
 
 
-def _told(views: list[FieldView], told: dict[int, outbox.ToldField]) -> ToldView | None:
+def _told(views: list[FieldView], told: dict[int, told_farms.ToldField]) -> ToldView | None:
     """What was last told of an open cutting."""
     known = [
         one

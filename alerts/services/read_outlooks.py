@@ -7,7 +7,7 @@ from datetime import date
 
 from alerts.agronomy.goals import standing_target
 from alerts.domain.records import Index
-from alerts.store import outbox, outlooks
+from alerts.store import outlooks, told_farms
 from alerts.store.outlooks import FieldView
 from alerts.store.session import Sessions
 from alerts.store.tables import FieldOutlookRow
@@ -49,14 +49,14 @@ def field_lines(sessions: Sessions, *, farm: str = "") -> list[FieldLine]:
             if not farm or view.farm.name.casefold() == farm.casefold()
         ]
         ids = {view.farm.id for view in views if view.farm.id is not None}
-        told = outbox.last_told(session, ids)
+        told = told_farms.by_field(session, ids)
     lines = [_line(view, told.get(view.field.id or 0)) for view in views]
     return sorted(
         lines, key=lambda line: (line.area, line.start_median or date.max, line.farm, line.field)
     )
 
 
-def _line(view: FieldView, told: outbox.ToldField | None) -> FieldLine:
+def _line(view: FieldView, told: told_farms.ToldField | None) -> FieldLine:
     farm, row = view.farm, view.outlook
     target = standing_target(farm.feed_target, farm.handling_loss, falls=Index(farm.index).falls)
     whole = view.farm_outlook

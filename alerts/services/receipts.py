@@ -11,7 +11,7 @@ from sqlmodel import Session
 from alerts.domain.delivery import UNDERWAY, Status
 from alerts.domain.errors import TransportError
 from alerts.services.sending import STATUS_OF
-from alerts.store import outbox, people
+from alerts.store import opt_outs, outbox
 from alerts.store import receipts as named
 from alerts.store.session import Sessions
 from alerts.store.tables import OutboxMessage
@@ -105,5 +105,5 @@ def _settle(session: Session, row: OutboxMessage, seen: Sighting, now: datetime)
     status = STATUS_OF[seen.delivery]
     moved = outbox.settle(session, row, status, now, code=seen.code, detail=seen.status)
     if moved and seen.opted_out:
-        people.opt_out(session, row.channel, row.to_address, now, "at the gateway")
+        opt_outs.stop(session, row.channel, row.to_address, now, "at the gateway")
     return moved

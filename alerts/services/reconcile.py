@@ -13,7 +13,7 @@ from alerts.domain.delivery import Status
 from alerts.domain.errors import TransportError
 from alerts.services.outcomes import same_attempts
 from alerts.services.sending import STATUS_OF, SendingRules, SendReport
-from alerts.store import outbox, people
+from alerts.store import opt_outs, outbox
 from alerts.store.session import Sessions
 from alerts.store.tables import OutboxMessage
 from alerts.transports.base import Sighting, Transport
@@ -130,7 +130,7 @@ def _resolve(
         message.gateway_id, message.gateway_status = seen.gateway_id, seen.status
         moved = outbox.settle(session, message, STATUS_OF[seen.delivery], now, code=seen.code)
         if moved and seen.opted_out:
-            people.opt_out(session, message.channel, message.to_address, now, "at the gateway")
+            opt_outs.stop(session, message.channel, message.to_address, now, "at the gateway")
         report.accepted += 1
     elif message.expires_at <= now:
         outbox.settle(session, message, Status.EXPIRED, now, detail=words.late)

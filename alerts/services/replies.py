@@ -44,7 +44,7 @@ from alerts.services.sign_up_rules import SignUpRules
 from alerts.services.text_answers import Answer, Work
 from alerts.services.text_readings import ReadyReading
 from alerts.services.text_writers import writer_of
-from alerts.store import inbound, outbox, people
+from alerts.store import inbound, opt_outs, outbox
 from alerts.store.session import Sessions
 from alerts.store.tables import InboundText, OutboxMessage
 from alerts.transports.base import TextIn
@@ -292,7 +292,7 @@ class _Desk:
         return self._unclear(command.reason, command.said)
 
     def _is_stopped(self) -> bool:
-        return bool(people.opted_out(self.session, "sms", [self.text.from_address]))
+        return bool(opt_outs.stopped(self.session, "sms", [self.text.from_address]))
 
     def _is_for_sign_up(self, command: Command) -> bool:
         """Of a sign-up that waits all is the answer but STOP, HELP and what a farmer has to say."""

@@ -33,7 +33,7 @@ from alerts.services.sign_up_rules import (
     queue_question,
     signer,
 )
-from alerts.store import fields, people, sign_ups
+from alerts.store import fields, opt_outs, people, sign_ups
 from alerts.store.session import Sessions
 from alerts.store.tables import Area, Farm, Person, SignUp
 
@@ -243,7 +243,7 @@ def _record(
     """The evidence; a yes that is newer than a STOP ends it."""
     sign_up.confirmed_at = now
     session.add(sign_up)
-    people.opt_in(session, sign_up.channel, sign_up.address, now, how)
+    opt_outs.start(session, sign_up.channel, sign_up.address, now, how)
     people.put_consent(
         session,
         person,

@@ -11,7 +11,7 @@ from sqlmodel import Session
 from alerts.domain.records import AlertBy, RosterRow
 from alerts.services.farm_form import FormError, Typed
 from alerts.services.sign_up_rules import SignUpRules
-from alerts.store import fields, people
+from alerts.store import fields, opt_outs
 from alerts.store.tables import Area
 
 TAKEN = (
@@ -91,5 +91,5 @@ def _unreachable(session: Session, rules: SignUpRules, row: RosterRow) -> Iterat
             yield FormError("alert_by", "alert_by", reason)
     elif not row.phone.startswith(rules.texts_to):
         yield FormError("phone", "phone", not_texted(rules))
-    elif people.opted_out(session, "sms", [row.phone]):
+    elif opt_outs.stopped(session, "sms", [row.phone]):
         yield FormError("phone", "phone", STOPPED_PHONE)

@@ -19,7 +19,7 @@ from alerts.messages.templates import Templates
 from alerts.services.farm_form import FormRules, Typed
 from alerts.services.links import LinkRules
 from alerts.services.outgoing import To, outbox_row
-from alerts.store import outbox, people, sign_ups
+from alerts.store import opt_outs, outbox, sign_ups
 from alerts.store.tables import Area, Person, SignUp
 
 
@@ -69,7 +69,7 @@ def question_too_soon(session: Session, channel: str, address: str, now: datetim
 
     Somebody at the form says it does; only the address itself can, and one email a day asks it.
     """
-    if not people.opted_out(session, channel, [address]):
+    if not opt_outs.stopped(session, channel, [address]):
         return False
     return sign_ups.messages_to(session, Kind.CONFIRM, channel, address, now - DAY) > 0
 

@@ -10,7 +10,7 @@ from alerts.services import text_answers
 from alerts.services.sign_up import agree_by_text, confirm_by_text
 from alerts.services.sign_up_rules import SignUpRules
 from alerts.services.text_answers import Answer, Work
-from alerts.store import inbound, people, receipts
+from alerts.store import inbound, opt_outs, people, receipts
 from alerts.store.tables import InboundText
 
 ASKED_AGAIN = "sign-up: asked again"
@@ -19,7 +19,7 @@ MOST_QUESTIONS, WITHIN = 3, timedelta(hours=1)
 
 
 def stop(work: Work, text: InboundText, *, was_stopped: bool) -> Answer:
-    people.opt_out(work.session, "sms", work.phone, work.now, f"text: {text.body[:60]}")
+    opt_outs.stop(work.session, "sms", work.phone, work.now, f"text: {text.body[:60]}")
     receipts.cancel_to(work.session, "sms", work.phone, work.now, "the person stopped")
     if was_stopped:
         return Answer("", "had stopped already")  # one confirmation, never two
@@ -31,7 +31,7 @@ def start(work: Work, text: InboundText) -> Answer | None:
 
     The answer's own words are kept as what the person was told.
     """
-    people.opt_in(work.session, "sms", work.phone, work.now, f"text: {text.body[:60]}")
+    opt_outs.start(work.session, "sms", work.phone, work.now, f"text: {text.body[:60]}")
     if not work.writer.is_known:
         return None
     text_answers.lift(work)

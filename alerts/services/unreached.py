@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from sqlmodel import Session
 
-from alerts.store import people
+from alerts.store import opt_outs, people
 from alerts.store.tables import Person
 
 NO_CONSENT = "no consent on record"
@@ -30,5 +30,5 @@ def _reason(session: Session, person: Person) -> str:
     asked = [(channel, addresses[channel]) for channel in wanted if addresses[channel]]
     if not asked:
         return NO_ADDRESS
-    stopped = any(people.opted_out(session, channel, [address]) for channel, address in asked)
+    stopped = any(opt_outs.stopped(session, channel, [address]) for channel, address in asked)
     return STOPPED if stopped else NO_CONSENT

@@ -8,7 +8,7 @@ import hmac
 from datetime import datetime
 
 from alerts.domain.errors import CutcallError
-from alerts.store import people
+from alerts.store import opt_outs
 from alerts.store.session import Sessions
 
 SIGNATURE_CHARS = 32
@@ -54,5 +54,5 @@ def stop(sessions: Sessions, secret: str, token: str, now: datetime) -> str:
     if channel == "email":  # emails sent earlier name it as it was typed
         address = address.casefold()
     with sessions.write() as session:
-        people.opt_out(session, channel, address, now, "link in an email")
+        opt_outs.stop(session, channel, address, now, "link in an email")
     return address

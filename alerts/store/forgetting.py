@@ -13,7 +13,7 @@ from sqlmodel import Session, col, delete
 
 from alerts.domain.delivery import Status
 from alerts.domain.names import name_key
-from alerts.store import outbox, people, personal
+from alerts.store import opt_outs, outbox, people, personal
 from alerts.store.personal import Whose
 from alerts.store.tables import (
     ApiRequest,
@@ -67,7 +67,7 @@ def part_from_farms(session: Session, who: Whose) -> int:
 def stop_addresses(session: Session, who: Whose, now: datetime) -> int:
     """Write their own addresses into the ledger of the stopped; returns how many stand there."""
     for channel, address in sorted(who.own & who.current):
-        people.opt_out(session, channel, address, now, ON_REQUEST)
+        opt_outs.stop(session, channel, address, now, ON_REQUEST)
     return len(who.own & who.current)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import bindparam, false, or_
+from sqlalchemy import false, or_
 from sqlmodel import Session, col, select
 
 from alerts.domain.delivery import Status
@@ -15,7 +15,6 @@ from alerts.domain.names import name_key
 from alerts.domain.records import RosterRow
 from alerts.store.consents import agreements
 from alerts.store.many import one_of
-from alerts.store.racing import added
 from alerts.store.tables import Area, Consent, Farm, FarmField, OptOut, OutboxMessage, Person
 
 
@@ -341,54 +340,7 @@ def consultants(session: Session) -> list[Person]:
     return list(session.exec(query.order_by(col(Person.id))))
 
 
-# --------------------------------------------------------------- stopping, being written to
-
-
-def opted_out(session: Session, channel: str, addresses: Iterable[str]) -> frozenset[str]:
-    """Those of ``addresses`` that must not be written to."""
-    return frozenset(stopped_at(session, channel, addresses))
-
-
-_STOPPED_AT = select(OptOut.address, OptOut.at).where(
-    OptOut.channel == bindparam("channel"),
-    col(OptOut.address).in_(bindparam("addresses", expanding=True)),
-    col(OptOut.ended_at).is_(None),
-)
-
-
-def stopped_at(session: Session, channel: str, addresses: Iterable[str]) -> dict[str, datetime]:
-    """Those of ``addresses`` that must not be written to, with the moment they stopped."""
-    asked = {"channel": channel, "addresses": list(addresses)}
-    return dict(session.exec(_STOPPED_AT, params=asked).all())
-
-
-def opt_out(session: Session, channel: str, address: str, now: datetime, how: str) -> None:
-    """Write an address into the ledger; a second time changes nothing.
-
-    One that had asked to start again is stopped anew.
-    """
-    entry = _ledger_entry(session, channel, address)
-    if entry is None:
-        added(session, OptOut(channel=channel, address=address, at=now, how=how))
-    elif entry.ended_at is not None:
-        entry.at, entry.how = now, how
-        entry.ended_at, entry.ended_how = None, ""
-        session.add(entry)
-
-
-def opt_in(session: Session, channel: str, address: str, now: datetime, how: str) -> bool:
-    """End an opt-out because the address asked to start again; False when there was none."""
-    entry = _ledger_entry(session, channel, address)
-    if entry is None or entry.ended_at is not None:
-        return False
-    entry.ended_at, entry.ended_how = now, how
-    session.add(entry)
-    return True
-
-
-def _ledger_entry(session: Session, channel: str, address: str) -> OptOut | None:
-    query = select(OptOut).where(OptOut.channel == channel, OptOut.address == address)
-    return session.exec(query).first()
+# ------------------------------------------------------------------------- being written to
 
 
 def written_to(session: Session, channel: str, addresses: Iterable[str]) -> frozenset[str]:

@@ -18,7 +18,7 @@ from advisers import PER, page_of, settle_in
 from factories import AREA, MONDAY, ROSTER_ROW, Service, sheet
 
 from alerts.services.links import Role, link_path
-from alerts.store import people
+from alerts.store import opt_outs
 from alerts.store.tables import Farm, OutboxMessage
 from alerts.web.app import build_app
 
@@ -125,7 +125,7 @@ def test_open_pages_alone_text_a_stranger_no_more_than_asked(abuser: Abuser) -> 
 
 def test_number_that_stopped_is_texted_by_none_of_the_ways(abuser: Abuser) -> None:
     with abuser.service.sessions.write() as session:
-        people.opt_out(session, "sms", VICTIM, abuser.service.clock(), "STOP by text")
+        opt_outs.stop(session, "sms", VICTIM, abuser.service.clock(), "STOP by text")
     for _ in range(3):
         abuser.everything()
         abuser.service.send()

@@ -20,7 +20,7 @@ from two_engines import BOTH, POSTGRES, SQLITE, NewDatabase
 from alerts.domain.delivery import Status
 from alerts.domain.errors import CopyRefused
 from alerts.services.backup import back_up, contents, copy_database, restore
-from alerts.store import people
+from alerts.store import opt_outs
 from alerts.store.leadership import leadership
 from alerts.store.session import Sessions, build_engine, downgrade, upgrade
 from alerts.store.tables import Area, DeliveryEvent, FarmField, OptOut, OutboxMessage
@@ -448,7 +448,7 @@ def test_texts_that_left_after_the_backup_do_not_leave_again(
 
 
 def test_farm_counts_as_told_while_the_gateway_is_asked(waiting: tuple[Service, Path]) -> None:
-    from alerts.store.outbox import told_by_farm
+    from alerts.store.told_farms import by_farm as told_by_farm
 
     service, file = waiting
     restore(service.parts.settings.database_url, file, replace=True, now=LATER)
@@ -470,13 +470,13 @@ def test_opt_outs_since_the_backup_outlive_it(
     third, fourth = "+12025550147", "+12025550148"
     with sessions.write() as session:
         for phone in (OTHER_PHONE, third, fourth):
-            people.opt_out(session, "sms", phone, NOON, "STOP")
+            opt_outs.stop(session, "sms", phone, NOON, "STOP")
     back_up(url, file, NOON)
     with sessions.write() as session:
-        people.opt_out(session, "sms", PHONE, LATER, "STOP")
-        people.opt_in(session, "sms", OTHER_PHONE, LATER, "START")
-        people.opt_in(session, "sms", third, LATER, "START")
-        people.opt_out(session, "sms", third, LATER + timedelta(hours=1), "STOP")
+        opt_outs.stop(session, "sms", PHONE, LATER, "STOP")
+        opt_outs.start(session, "sms", OTHER_PHONE, LATER, "START")
+        opt_outs.start(session, "sms", third, LATER, "START")
+        opt_outs.stop(session, "sms", third, LATER + timedelta(hours=1), "STOP")
         session.delete(session.exec(select(OptOut).where(OptOut.address == fourth)).one())
     done = restore(url, file, replace=True, now=LATER)
     assert done.opt_outs_kept == 3
@@ -489,5 +489,5 @@ def test_opt_outs_since_the_backup_outlive_it(
         fourth: (NOON, None),
     }
     with sessions.write() as session:
-        people.opt_out(session, "email", "ada@example.org", LATER, "STOP")  # an id of its own
+        opt_outs.stop(session, "email", "ada@example.org", LATER, "STOP")  # an id of its own
     sessions.engine.dispose()

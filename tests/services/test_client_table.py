@@ -22,7 +22,7 @@ from alerts.services.client_table import (
     set_digest,
 )
 from alerts.services.links import Role
-from alerts.store import digests, people
+from alerts.store import digests, opt_outs
 from alerts.store.tables import Farm, FarmField, OutboxMessage, Person
 from alerts.transports.base import Outcome
 
@@ -192,7 +192,7 @@ def test_farmer_who_is_not_written_to_is_marked_with_the_reason(spring: Service)
     assert client(spring, "Stone Row").silent == "no consent on record"
     assert client(spring, "Plum Bottom").silent == ""
     with spring.sessions.write() as session:
-        people.opt_out(session, "sms", "+12025550143", spring.clock(), "replied STOP")
+        opt_outs.stop(session, "sms", "+12025550143", spring.clock(), "replied STOP")
     assert client(spring, "Plum Bottom").silent == "asked us to stop"
 
 

@@ -15,7 +15,7 @@ from sqlmodel import select
 
 from alerts.messages import digest as digest_words
 from alerts.services.digest import queue_digests
-from alerts.store import people
+from alerts.store import opt_outs
 from alerts.store.digests import last_digests
 from alerts.store.tables import DigestSent, Farm, FarmField, OutboxMessage, Person
 from alerts.transports.base import Delivery, Outcome, Sighting
@@ -215,7 +215,7 @@ def test_no_digest_before_a_client_has_an_outlook_or_a_first_clip_to_take(
 
 def test_consultant_who_stopped_gets_no_digest(spring: Service) -> None:
     with spring.sessions.write() as session:
-        people.opt_out(session, "email", PER, spring.clock(), "link in an email")
+        opt_outs.stop(session, "email", PER, spring.clock(), "link in an email")
     assert queue(spring) == 1
     assert set(digests(spring)) == {EVA}
 
@@ -282,7 +282,7 @@ def test_first_digest_marks_nothing_and_is_remembered(told: Service) -> None:
 def test_nothing_is_remembered_of_a_digest_that_was_not_queued(spring: Service) -> None:
     """What was said and the message that says it are written together or not at all."""
     with spring.sessions.write() as session:
-        people.opt_out(session, "email", PER, spring.clock(), "link in an email")
+        opt_outs.stop(session, "email", PER, spring.clock(), "link in an email")
     queue(spring)
     readers = {row.person_id for row in spring.rows(DigestSent)}
     told_ids = {message.person_id for message in spring.messages("digest")}

@@ -21,7 +21,7 @@ from alerts.domain.delivery import Status
 from alerts.services.dispatch import dispatch_due
 from alerts.services.outcomes import OPERATOR_WAIT
 from alerts.services.sending import SendReport
-from alerts.store import outbox, people
+from alerts.store import opt_outs, outbox
 from alerts.store.tables import OptOut
 from alerts.transports.base import (
     Channel,
@@ -131,7 +131,7 @@ def test_two_messages_refused_as_opted_out_at_once_make_one_entry(waiting: Servi
 def test_message_to_somebody_who_stopped_meanwhile_is_not_sent(waiting: Service) -> None:
     put(waiting, "start:2", to_address=OTHER_PHONE)
     with waiting.sessions.write() as session:
-        people.opt_out(session, "sms", PHONE, waiting.clock(), "replied STOP")
+        opt_outs.stop(session, "sms", PHONE, waiting.clock(), "replied STOP")
     assert waiting.send() == SendReport(accepted=1)
     assert [message.to for message in waiting.sms.attempts] == [OTHER_PHONE]
     assert [m.status for m in waiting.messages()] == ["cancelled", "accepted"]

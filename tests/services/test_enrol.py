@@ -6,7 +6,7 @@ import pytest
 from factories import AREA, OTHER_PHONE, PHONE, Service, day
 
 from alerts.services.record_cuts import close_field
-from alerts.store import people
+from alerts.store import opt_outs, people
 from alerts.store.tables import Area, Consent, Farm, FarmField, FieldName, Person
 
 TABLES = (Area, Farm, FarmField, FieldName, Person, Consent)
@@ -269,7 +269,7 @@ def test_consultant_and_sampler_named_with_an_address_may_be_written_to(
 def test_consultant_who_stopped_stays_stopped_when_enrolled_again(service: Service) -> None:
     service.enrol(PEOPLE)
     with service.sessions.write() as session:
-        people.opt_out(session, "email", "per@example.org", service.clock(), "link in an email")
+        opt_outs.stop(session, "email", "per@example.org", service.clock(), "link in an email")
     service.later(days=1)
     service.enrol(PEOPLE)
     assert reach(service, "Per Nystrom") == []

@@ -14,7 +14,7 @@ from alerts.domain.errors import ConfigurationError
 from alerts.messages.templates import Templates
 from alerts.services.evaluate_areas import evaluate_next
 from alerts.services.outgoing import outgoing
-from alerts.store import areas, people
+from alerts.store import areas, opt_outs
 from alerts.store.tables import (
     Area,
     FarmField,
@@ -173,7 +173,7 @@ def test_farmer_without_consent_gets_nothing_and_the_outlook_stands(service: Ser
 def test_farmer_who_stopped_is_not_written_to(service: Service) -> None:
     service.enrol({})
     with service.sessions.write() as session:
-        people.opt_out(session, "sms", PHONE, service.clock(), "replied STOP")
+        opt_outs.stop(session, "sms", PHONE, service.clock(), "replied STOP")
     start_of(service, 205)
     assert service.messages() == []
 

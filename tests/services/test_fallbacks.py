@@ -12,7 +12,7 @@ from alerts.domain.decision import NEWS, Kind
 from alerts.domain.delivery import Status
 from alerts.messages.marks import mark
 from alerts.services.fallbacks import INSTEAD, FallbackRules, queue_fallbacks
-from alerts.store import gateways, outbox, people
+from alerts.store import gateways, opt_outs, outbox, people, told_farms
 from alerts.store.outbox import FieldStart
 from alerts.store.tables import (
     Farm,
@@ -161,7 +161,7 @@ def test_farm_counts_as_told_once_the_email_is_taken(service: Service, farm: Hom
 
     def told() -> list[date]:
         with service.sessions.read() as session:
-            found = outbox.told_by_farm(session, [farm.farm_id], MONDAY.year)
+            found = told_farms.by_farm(session, [farm.farm_id], MONDAY.year)
         return [one.start_on for one in found.values()]
 
     look(service)
@@ -309,7 +309,7 @@ def test_who_stopped_gets_no_email_for_it(
 ) -> None:
     put(service, farm, LOST)
     with service.sessions.write() as session:
-        people.opt_out(session, channel, address, service.clock(), "STOP by text")
+        opt_outs.stop(session, channel, address, service.clock(), "STOP by text")
     assert look(service) == 0
 
 
@@ -318,8 +318,8 @@ def test_who_stopped_and_started_again_gets_no_email_for_what_was_stopped(
 ) -> None:
     put(service, farm, LOST)
     with service.sessions.write() as session:
-        people.opt_out(session, "sms", PHONE, service.clock(), "STOP by text")
-        people.opt_in(session, "sms", PHONE, service.later(minutes=1), "START by text")
+        opt_outs.stop(session, "sms", PHONE, service.clock(), "STOP by text")
+        opt_outs.start(session, "sms", PHONE, service.later(minutes=1), "START by text")
     assert [row.ended_at for row in service.rows(OptOut)] == [service.clock()]
     assert look(service) == 0
 

@@ -13,7 +13,7 @@ from alerts.services import farm_actions
 from alerts.services.farm_actions import WrongInput
 from alerts.services.links import Role, Visitor
 from alerts.services.scope import NotYours
-from alerts.store import people
+from alerts.store import opt_outs
 from alerts.store.tables import Consent, Cut, Farm, FarmField, OptOut
 
 OWNER = Visitor(1, Role.FARM, 1, 1)
@@ -188,8 +188,8 @@ def test_start_again_ends_the_stop_and_keeps_what_was_agreed_to(service: Service
     service.later(days=1)
     assert again(service) == ["sms"]  # told by text: the email stays stopped
     with service.sessions.read() as session:
-        assert people.opted_out(session, "sms", [PHONE]) == frozenset()
-        assert people.opted_out(session, "email", ["ada@example.org"]) == {"ada@example.org"}
+        assert opt_outs.stopped(session, "sms", [PHONE]) == frozenset()
+        assert opt_outs.stopped(session, "email", ["ada@example.org"]) == {"ada@example.org"}
         [*_, kept] = session.exec(select(Consent).order_by(Consent.id)).all()
     assert len(service.rows(Consent)) == before + 1
     assert (kept.channel, kept.address, kept.wording, kept.ip) == (
@@ -213,7 +213,7 @@ def test_start_again_is_no_consent_of_an_address_that_never_gave_it(service: Ser
     stop(service)
     assert again(service) == []
     with service.sessions.read() as session:
-        assert people.opted_out(session, "sms", [PHONE]) == {PHONE}
+        assert opt_outs.stopped(session, "sms", [PHONE]) == {PHONE}
 
 
 def test_closed_field_cannot_be_cut(farm: Service) -> None:

@@ -23,7 +23,7 @@ from alerts.services.desk import Desk, JobLine, look, open_message
 from alerts.services.masking import masked, without_address, without_keys
 from alerts.services.operations import NotPossible
 from alerts.services.scope import NotYours
-from alerts.store import fields, jobs, outbox, people
+from alerts.store import fields, jobs, opt_outs, outbox, told_farms
 from alerts.store.outbox import FieldStart
 from alerts.store.tables import Farm, MessageField, OutboxMessage, SignUp
 from alerts.transports.base import Outcome, SendResult
@@ -136,7 +136,7 @@ def test_message_sent_again_goes_out_and_counts_as_told(service: Service, farm: 
     assert [row.status for row in sent] == ["accepted"]
     assert [m.text for m in service.sms.attempts] == [new.text]
     with service.sessions.read() as session:
-        told = outbox.told_by_farm(session, [farm.farm_id], MONDAY.year)
+        told = told_farms.by_farm(session, [farm.farm_id], MONDAY.year)
     assert told[farm.farm_id, 1].start_on == day(3)
 
 
@@ -219,7 +219,7 @@ def test_message_past_its_use_is_not_sent_again(service: Service, farm: Home) ->
 def test_nothing_is_sent_again_to_who_stopped(service: Service, farm: Home) -> None:
     old = refused(service, farm)
     with service.sessions.write() as session:
-        people.opt_out(session, "sms", PHONE, service.clock(), "text STOP")
+        opt_outs.stop(session, "sms", PHONE, service.clock(), "text STOP")
     with pytest.raises(NotPossible, match="the person stopped messages"):
         again(service, old)
 
@@ -412,10 +412,10 @@ def test_sign_ups_and_opt_outs_are_shown_without_addresses(service: Service) -> 
         session.add(sign_up(PHONE))
         session.add(sign_up("+12025550150", confirmed_at=NOON, farm_id=None))
         session.add(sign_up("+12025550151", confirmed_at=NOON, refusal="no such area"))
-        people.opt_out(session, "sms", PHONE, NOON, "STOP")
-        people.opt_out(session, "sms", OTHER_PHONE, NOON, "STOP")
-        people.opt_out(session, "email", "ada@example.org", NOON, "link")
-        people.opt_in(session, "sms", OTHER_PHONE, NOON, "START")
+        opt_outs.stop(session, "sms", PHONE, NOON, "STOP")
+        opt_outs.stop(session, "sms", OTHER_PHONE, NOON, "STOP")
+        opt_outs.stop(session, "email", "ada@example.org", NOON, "link")
+        opt_outs.start(session, "sms", OTHER_PHONE, NOON, "START")
     desk = seen(service)
     assert [(row.to, row.refusal) for row in desk.sign_ups] == [
         ("…51", "no such area"),

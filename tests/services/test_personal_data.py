@@ -34,7 +34,7 @@ from alerts.services.personal_data import Forgotten, export_person, forget_perso
 from alerts.services.replies import take_in
 from alerts.services.sign_up import SignUpForm, ask
 from alerts.services.tokens import TokenRefused, caller_of, make_token
-from alerts.store import outbox, people
+from alerts.store import opt_outs, outbox, people
 from alerts.store.tables import (
     AccessLink,
     ApiToken,
@@ -203,8 +203,8 @@ def test_address_without_a_ledger_row_gets_one_and_one_ended_is_stopped_again(
     known: Service,
 ) -> None:
     with known.sessions.write() as session:
-        people.opt_out(session, "sms", HERS, NOON, "STOP by text")
-        people.opt_in(session, "sms", HERS, NOON, "START by text")
+        opt_outs.stop(session, "sms", HERS, NOON, "STOP by text")
+        opt_outs.start(session, "sms", HERS, NOON, "START by text")
     forget(known)
     stopped = {(one.channel, one.address): one for one in known.rows(OptOut)}
     assert set(stopped) == {("sms", HERS), ("email", EMAIL)}
@@ -214,7 +214,7 @@ def test_address_without_a_ledger_row_gets_one_and_one_ended_is_stopped_again(
 def test_ledger_row_there_already_keeps_its_day_and_way(known: Service) -> None:
     earlier = NOON - timedelta(days=40)
     with known.sessions.write() as session:
-        people.opt_out(session, "sms", HERS, earlier, "STOP by text")
+        opt_outs.stop(session, "sms", HERS, earlier, "STOP by text")
     forget(known)
     [phone] = [one for one in known.rows(OptOut) if one.channel == "sms"]
     assert (phone.at, phone.how) == (earlier, "STOP by text")

@@ -9,7 +9,7 @@ from fakes import FakeTransport
 
 from alerts.domain.errors import TransportError
 from alerts.services.receipts import ASK_FOR, MOST_FAILURES, hear, record, refresh
-from alerts.store import outbox, people
+from alerts.store import opt_outs, outbox
 from alerts.store.tables import OptOut
 from alerts.transports.base import Channel, Delivery, Sighting
 from alerts.transports.signatures import WebhookKeys
@@ -132,10 +132,10 @@ def test_receipt_that_says_opted_out_enters_the_ledger_once(
     assert [entry.address for entry in accepted.rows(OptOut)] == stopped
     if stopped:
         with accepted.sessions.write() as session:
-            people.opt_in(session, "sms", PHONE, accepted.clock(), "START")
+            opt_outs.start(session, "sms", PHONE, accepted.clock(), "START")
         hear(accepted.sessions, "", seen, accepted.clock())  # the same news again
         with accepted.sessions.read() as session:
-            assert not people.opted_out(session, "sms", [PHONE])
+            assert not opt_outs.stopped(session, "sms", [PHONE])
 
 
 def test_text_asked_about_that_was_blocked_enters_the_ledger(accepted: Service) -> None:

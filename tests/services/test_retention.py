@@ -14,7 +14,7 @@ from alerts.services.housekeeping import tidy
 from alerts.services.personal_data import forget_person
 from alerts.services.retention import RetentionRules, take_away
 from alerts.store import links as link_store
-from alerts.store import people
+from alerts.store import opt_outs, people
 from alerts.store.tables import (
     AccessLink,
     ApiRequest,
@@ -198,7 +198,7 @@ def test_results_cuts_documents_and_the_stopped_are_never_touched(service: Servi
     service.send()
     service.cut("North", NOON.date())
     with service.sessions.write() as session:
-        people.opt_out(session, "sms", PHONE, NOON, "STOP by text")
+        opt_outs.stop(session, "sms", PHONE, NOON, "STOP by text")
 
     def rows() -> list[list[tuple[object, ...]]]:
         with service.sessions.engine.connect() as connection:

@@ -9,7 +9,7 @@ from alerts.domain.records import ParsedRoster
 from alerts.services import roster_upload
 from alerts.services.links import Role, Visitor
 from alerts.services.roster_upload import Fate
-from alerts.store import fields, people
+from alerts.store import fields, opt_outs
 from alerts.store.tables import Farm, FarmField, Person
 from alerts.web.roster_upload import parse
 
@@ -92,7 +92,7 @@ def test_farmer_who_stopped_is_said_to_be_the_one_to_begin_again(spring: Service
     [plum] = [one for one in spring.rows(Farm) if one.name == "Plum Bottom"]
     with spring.sessions.write() as session:
         farmer = session.get_one(Person, plum.farmer_id)
-        people.opt_out(session, "sms", farmer.phone, spring.clock(), "a text")
+        opt_outs.stop(session, "sms", farmer.phone, spring.clock(), "a text")
     [unwritten] = preview(spring, farm("Plum Bottom", "North")).unwritten
     assert unwritten.why == "Stopped: only they can begin again, by texting START."
 

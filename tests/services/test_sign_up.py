@@ -23,7 +23,7 @@ from alerts.services.sign_up import (
     confirm_by_text,
     look_at_link,
 )
-from alerts.store import fields, people
+from alerts.store import fields, opt_outs, people
 from alerts.store.tables import Area, Consent, Farm, FarmField, OptOut, Person, SignUp
 
 IP = "203.0.113.9"
@@ -342,7 +342,7 @@ def test_time_zone_of_the_area_stays_whatever_the_zip_says(signing: Service) -> 
 def test_yes_after_a_stop_is_the_newer_word(signing: Service) -> None:
     asked(signing)
     with signing.sessions.write() as session:
-        people.opt_out(session, "sms", PHONE, signing.clock(), "replied STOP")
+        opt_outs.stop(session, "sms", PHONE, signing.clock(), "replied STOP")
     signing.send()
     assert signing.sms.attempts == []  # who stopped is not even asked
     assert said_yes(signing) is not None
@@ -353,7 +353,7 @@ def test_yes_after_a_stop_is_the_newer_word(signing: Service) -> None:
 
 def test_phone_that_stopped_is_told_to_text_start_first(signing: Service) -> None:
     with signing.sessions.write() as session:
-        people.opt_out(session, "sms", PHONE, signing.clock(), "replied STOP")
+        opt_outs.stop(session, "sms", PHONE, signing.clock(), "replied STOP")
     [error] = asked(signing).errors
     assert (error.control, "text START" in error.reason) == ("phone", True)
     assert signing.rows(SignUp) == signing.messages() == []
@@ -363,7 +363,7 @@ def test_email_that_stopped_is_asked_once_a_day_and_starts_again_by_its_button(
     signing: Service,
 ) -> None:
     with signing.sessions.write() as session:
-        people.opt_out(session, "email", EMAIL, signing.clock(), "link in an email")
+        opt_outs.stop(session, "email", EMAIL, signing.clock(), "link in an email")
     signing.later(minutes=1)
     assert asked(signing, **BY_EMAIL).too_many == ""
     assert asked(signing, **{**BY_EMAIL, "farm": "Stone Row"}).too_many == "address"
@@ -379,7 +379,7 @@ def test_question_does_not_go_to_an_email_that_stopped_since_it_was_asked(signin
     asked(signing, **BY_EMAIL)
     signing.later(minutes=1)
     with signing.sessions.write() as session:
-        people.opt_out(session, "email", EMAIL, signing.clock(), "link in an email")
+        opt_outs.stop(session, "email", EMAIL, signing.clock(), "link in an email")
     signing.send()
     assert signing.mail.attempts == []
 
@@ -457,7 +457,7 @@ def test_tagged_and_capital_spellings_are_one_mailbox_to_the_bounds(signing: Ser
 def test_email_stopped_in_other_capitals_is_not_written_to(signing: Service) -> None:
     signing.enrol({"phone": "", "email": "Ada@Example.org", "alert_by": "email"})
     with signing.sessions.write() as session:
-        people.opt_out(session, "email", EMAIL, signing.clock(), "link in an email")
+        opt_outs.stop(session, "email", EMAIL, signing.clock(), "link in an email")
     assert reach(signing) == []
 
 
@@ -668,7 +668,7 @@ def test_links_sent_to_the_phone_before_open_no_more(service: Service) -> None:
 def test_phone_that_stopped_is_no_new_address_before_it_texts_start(service: Service) -> None:
     service.enrol({})
     with service.sessions.write() as session:
-        people.opt_out(session, "sms", OTHER_PHONE, service.clock(), "replied STOP")
+        opt_outs.stop(session, "sms", OTHER_PHONE, service.clock(), "replied STOP")
     assert wrong(asked_address(service, OTHER_PHONE)) == ["address"]
     assert service.messages() == []
 
@@ -744,14 +744,14 @@ def test_nothing_goes_to_who_never_agreed_or_stopped(service: Service) -> None:
     assert not links(service, PHONE)
     service.enrol({})
     with service.sessions.write() as session:
-        people.opt_out(session, "sms", PHONE, service.clock(), "replied STOP")
+        opt_outs.stop(session, "sms", PHONE, service.clock(), "replied STOP")
     assert not links(service, PHONE)
 
 
 def test_email_that_stopped_gets_one_link_a_day(service: Service) -> None:
     service.enrol({"phone": "", "email": EMAIL, "alert_by": "email"})
     with service.sessions.write() as session:
-        people.opt_out(session, "email", EMAIL, service.clock(), "link in an email")
+        opt_outs.stop(session, "email", EMAIL, service.clock(), "link in an email")
     service.later(minutes=1)
     assert links(service, EMAIL)
     service.send()

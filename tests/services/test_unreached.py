@@ -3,7 +3,7 @@ from __future__ import annotations
 from factories import PHONE, Service
 
 from alerts.services.unreached import NO_ADDRESS, NO_CONSENT, STOPPED, why_unreached
-from alerts.store import people
+from alerts.store import opt_outs
 from alerts.store.tables import Person
 
 
@@ -30,7 +30,7 @@ def test_farmer_without_consent_is_not(service: Service) -> None:
 def test_farmer_who_stopped_is_not(service: Service) -> None:
     service.enrol({})
     with service.sessions.write() as session:
-        people.opt_out(session, "sms", PHONE, service.clock(), "replied STOP")
+        opt_outs.stop(session, "sms", PHONE, service.clock(), "replied STOP")
     assert reasons(service) == {farmer(service): STOPPED}
 
 

@@ -9,10 +9,10 @@ from sqlmodel import select
 
 from alerts.domain.decision import Kind
 from alerts.domain.delivery import Status
-from alerts.store import outbox, people
+from alerts.store import outbox, people, told_farms
 from alerts.store.outbox import FieldStart
 from alerts.store.session import Sessions
-from alerts.store.tables import Area, DeliveryEvent, Farm, MessageField, OptOut, OutboxMessage
+from alerts.store.tables import Area, DeliveryEvent, Farm, MessageField, OutboxMessage
 
 LEASE = timedelta(minutes=3)
 
@@ -364,7 +364,7 @@ def test_cancelling_spares_what_left_other_farms_and_other_kinds(
 
 def told(sessions: Sessions, home: Home, season: int = 2027):
     with sessions.read() as session:
-        return outbox.told_by_farm(session, [home.farm_id], season)
+        return told_farms.by_farm(session, [home.farm_id], season)
 
 
 @pytest.mark.parametrize(
@@ -440,7 +440,7 @@ def test_field_was_last_told_the_newest_date_that_left(sessions: Sessions, home:
         [FieldStart(home.field_id, day(7))],
     )
     with sessions.read() as session:
-        known = outbox.last_told(session, [home.farm_id])[home.field_id]
+        known = told_farms.by_field(session, [home.farm_id])[home.field_id]
     assert (known.start_on, known.farm_start_on, known.on) == (day(4), day(3), MONDAY)
 
 
@@ -468,16 +468,6 @@ def test_person_is_spoken_to_in_the_window_of_a_message_that_stands(
     assert not spoken(channel="email")
     cancel(sessions, home)
     assert not spoken()
-
-
-def test_opt_out_twice_is_kept_once_with_the_first_instant(sessions: Sessions) -> None:
-    for minutes in (0, 5):
-        with sessions.write() as session:
-            people.opt_out(session, "sms", PHONE, NOON + timedelta(minutes=minutes), "STOP")
-    with sessions.read() as session:
-        assert people.opted_out(session, "sms", [PHONE, OTHER_PHONE]) == {PHONE}
-        assert people.opted_out(session, "email", [PHONE]) == frozenset()
-        assert session.exec(select(OptOut.at)).all() == [NOON]
 
 
 def test_message_of_a_waiting_receipt_is_an_accepted_text_of_late(

@@ -6,7 +6,7 @@ import pytest
 from factories import MONDAY, NOON, OTHER_PHONE, PHONE, Home, day, put_home
 from sqlmodel import select
 
-from alerts.store import people
+from alerts.store import opt_outs, people
 from alerts.store.session import Sessions
 from alerts.store.tables import Consent, Farm, OptOut, Person
 
@@ -158,7 +158,7 @@ def test_opted_out_address_is_no_recipient_and_the_other_still_is(sessions: Sess
     consent(sessions, person, "sms", PHONE)
     consent(sessions, person, "email", EMAIL)
     with sessions.write() as session:
-        people.opt_out(session, "sms", PHONE, NOON, "replied STOP")
+        opt_outs.stop(session, "sms", PHONE, NOON, "replied STOP")
     assert addresses(sessions, person) == [("email", EMAIL)]
 
 
@@ -168,21 +168,21 @@ def test_address_that_asks_to_start_again_is_written_to_and_may_stop_again(
     person = put(sessions, phone=PHONE)
     consent(sessions, person, "sms", PHONE)
     with sessions.write() as session:
-        assert not people.opt_in(session, "sms", PHONE, NOON, "texted START")
-        people.opt_out(session, "sms", PHONE, NOON, "replied STOP")
+        assert not opt_outs.start(session, "sms", PHONE, NOON, "texted START")
+        opt_outs.stop(session, "sms", PHONE, NOON, "replied STOP")
     assert addresses(sessions, person) == []
     with sessions.write() as session:
-        assert not people.opt_in(session, "email", PHONE, NOON, "texted START")
-        assert people.opt_in(session, "sms", PHONE, NOON + HOUR, "texted START")
-        assert not people.opt_in(session, "sms", PHONE, NOON + HOUR, "texted START")
-        assert people.opted_out(session, "sms", [PHONE]) == frozenset()
+        assert not opt_outs.start(session, "email", PHONE, NOON, "texted START")
+        assert opt_outs.start(session, "sms", PHONE, NOON + HOUR, "texted START")
+        assert not opt_outs.start(session, "sms", PHONE, NOON + HOUR, "texted START")
+        assert opt_outs.stopped(session, "sms", [PHONE]) == frozenset()
     assert addresses(sessions, person) == [("sms", PHONE)]
     with sessions.read() as session:
         [entry] = session.exec(select(OptOut)).all()
     assert (entry.at, entry.ended_at, entry.ended_how) == (NOON, NOON + HOUR, "texted START")
     with sessions.write() as session:
-        people.opt_out(session, "sms", PHONE, NOON + 2 * HOUR, "at the gateway")
-        people.opt_out(session, "sms", PHONE, NOON + 3 * HOUR, "once more")
+        opt_outs.stop(session, "sms", PHONE, NOON + 2 * HOUR, "at the gateway")
+        opt_outs.stop(session, "sms", PHONE, NOON + 3 * HOUR, "once more")
     assert addresses(sessions, person) == []
     with sessions.read() as session:
         [entry] = session.exec(select(OptOut)).all()

@@ -22,7 +22,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlmodel import SQLModel
 
 from alerts.services.links import Role, link_path
-from alerts.store import people
+from alerts.store import opt_outs
 from alerts.store.columns import UtcDateTime
 from alerts.store.tables import Farm
 from alerts.web.app import build_app
@@ -117,8 +117,8 @@ def rich(spring: Service) -> Service:
     spring.clock.set(MONDAY, time(7, 5))
     spring.send()
     with spring.sessions.write() as session:
-        people.opt_out(session, "sms", THIRD_PHONE, spring.clock(), "text")
-        people.opt_out(session, "email", "ada@example.org", spring.clock(), "email")
+        opt_outs.stop(session, "sms", THIRD_PHONE, spring.clock(), "text")
+        opt_outs.stop(session, "email", "ada@example.org", spring.clock(), "email")
     return spring
 
 
