@@ -12,9 +12,12 @@ import os
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
+from ctypes import c_bool
+from dataclasses import dataclass
 from multiprocessing import get_context
-from multiprocessing.context import SpawnProcess
-from multiprocessing.synchronize import Event as SharedEvent
+from multiprocessing.context import SpawnContext, SpawnProcess
+from time import monotonic
+from typing import Any
 
 from alerts import logs
 from alerts.bootstrap import Clock, Parts, build_parts
@@ -28,6 +31,25 @@ WORTH_A_PROCESS = 400
 
 STOP_S = 0.5
 """How often this process tells the others that it was told to stop."""
+
+MOST_PATIENCE_S = 20.0
+"""What others may take to stop, then they are killed: nothing of theirs is half done."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Wish:
+    """A wish to stop, shared by processes.
+
+    It has no lock: a signal may come while it is asked, and a process may be killed meanwhile.
+    """
+
+    shared: Any  # a c_bool
+
+    def is_set(self) -> bool:
+        return bool(self.shared.value)
+
+    def set(self) -> None:
+        self.shared.value = True
 
 
 def evaluate_together(parts: Parts) -> int:
@@ -49,15 +71,9 @@ def _beside(parts: Parts, others: int) -> Iterator[None]:
         yield
         return
     context = get_context("spawn")
-    stopping = context.Event()
-    processes = [
-        # Should this process die, theirs end with the areas that are due.
-        context.Process(target=_look, args=(parts.settings, parts.clock, stopping), daemon=True)
-        for _ in range(others)
-    ]
-    for process in processes:
-        process.start()
-    log.info("%d processes look at areas beside this one", others)
+    stopping = _Wish(context.RawValue(c_bool, False))
+    processes = _started(context, parts, others, stopping)
+    log.info("%d processes look at areas beside this one", len(processes))
     try:
         yield
     except (KeyboardInterrupt, SystemExit):
@@ -68,16 +84,42 @@ def _beside(parts: Parts, others: int) -> Iterator[None]:
             _wait_for(process, parts, stopping)
 
 
-def _wait_for(process: SpawnProcess, parts: Parts, stopping: SharedEvent) -> None:
+def _started(
+    context: SpawnContext, parts: Parts, others: int, stopping: _Wish
+) -> list[SpawnProcess]:
+    """As many of the others as the machine lets start: this one can do all by itself."""
+    processes: list[SpawnProcess] = []
+    for _ in range(others):
+        told = (parts.settings, parts.clock, stopping)
+        # Should this process die, theirs end with the areas that are due.
+        process = context.Process(target=_look, args=told, daemon=True)
+        try:
+            process.start()
+        except OSError as error:
+            log.warning("no further process can look at areas (%s); it takes longer", error)
+            break
+        processes.append(process)
+    return processes
+
+
+def _wait_for(process: SpawnProcess, parts: Parts, stopping: _Wish) -> None:
+    """Until it ends; one that does not is killed once nobody can need it any more."""
+    # What it holds for longer is another's by then.
+    patience_s, began = parts.evaluation_rules().lease.total_seconds(), monotonic()
     while process.is_alive():
         if parts.stopping.is_set():
             stopping.set()
+        if stopping.is_set():
+            patience_s = min(patience_s, MOST_PATIENCE_S)
+        if monotonic() > began + patience_s:
+            log.warning("process %s looks at areas without end and is killed", process.pid)
+            process.kill()
         process.join(STOP_S)
     if process.exitcode:
         log.warning("process %s that looked at areas ended with %s", process.pid, process.exitcode)
 
 
-def _look(settings: Settings, clock: Clock, stopping: SharedEvent) -> None:
+def _look(settings: Settings, clock: Clock, stopping: _Wish) -> None:
     """What another process does: it ends when nothing is due, or when it is told to."""
     for ends in (signal.SIGINT, signal.SIGTERM):
         signal.signal(ends, lambda *_: stopping.set())

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import os
+import signal
 from collections.abc import Iterator
+from ctypes import c_bool
 from dataclasses import replace
-from threading import Event
+from datetime import timedelta
+from multiprocessing import get_context
+from multiprocessing.context import SpawnProcess
+from threading import Event, Timer
 
 import pytest
 from factories import Service
@@ -79,3 +85,61 @@ def test_process_that_fails_is_told_in_the_log(
     wrong = parts.settings.model_copy(update={"config_dir": "/nowhere/at/all"})
     assert evaluators.evaluate_together(replace(parts, settings=wrong)) == AREAS
     assert "ended with 1" in caplog.text
+
+
+def test_no_process_can_be_started(
+    service: Service,
+    parts: Parts,
+    monkeypatch: pytest.MonkeyPatch,
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    def refused(process: SpawnProcess) -> None:
+        raise BlockingIOError("no more processes")
+
+    monkeypatch.setattr(SpawnProcess, "start", refused)
+    assert evaluators.evaluate_together(parts) == AREAS
+    assert looked_at(service) == AREAS
+    assert "no more processes" in caplog.text
+
+
+@pytest.mark.parametrize("told_to_stop", [True, False])
+def test_process_that_never_ends_is_killed(
+    parts: Parts, monkeypatch: pytest.MonkeyPatch, told_to_stop: bool
+) -> None:
+    """At the end of the service, or when its lease has lapsed."""
+    started: list[int] = []
+    start = SpawnProcess.start
+
+    def stopped(process: SpawnProcess) -> None:
+        start(process)
+        assert process.pid is not None
+        os.kill(process.pid, signal.SIGSTOP)  # it heeds nothing any more
+        started.append(process.pid)
+
+    monkeypatch.setattr(SpawnProcess, "start", stopped)
+    told = replace(parts, stopping=Event())
+    if told_to_stop:
+        told.stopping.set()
+        monkeypatch.setattr(evaluators, "MOST_PATIENCE_S", 0.2)
+    else:
+        brief = replace(parts.evaluation_rules(), lease=timedelta(seconds=0.2))
+        monkeypatch.setattr(Parts, "evaluation_rules", lambda _: brief)
+    evaluators.evaluate_together(told)
+    [pid] = started
+    with pytest.raises(ProcessLookupError):
+        os.kill(pid, 0)
+
+
+def test_wish_to_stop_can_be_told_by_a_signal_while_it_is_asked() -> None:
+    """Nobody waits for anybody: a process that is killed holds nothing that the others want."""
+    wish = evaluators._Wish(get_context("spawn").RawValue(c_bool, False))
+    before = signal.signal(signal.SIGUSR1, lambda *_: wish.set())
+    try:
+        for _ in range(200):
+            wish.shared.value = False
+            Timer(0.001, os.kill, (os.getpid(), signal.SIGUSR1)).start()
+            while not wish.is_set():
+                pass
+    finally:
+        signal.signal(signal.SIGUSR1, before)
+    assert wish.is_set()
