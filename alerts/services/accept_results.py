@@ -1,21 +1,24 @@
 """Taking in results: one path for folders, posts and the command line.
 
 A document is stored first, as it came, and read afterwards; a crash in between leaves it stored and
-unread, and the next round reads it. Reading is one transaction, which takes the rows a lot at a
-time: every data row ends as a result (matched or waiting for its field), as a rejected row, or is
-known already.
+unread, and the next round reads it. Its rows are read before anybody has to wait for the write
+lock, and taken in one transaction, a lot at a time: every data row ends as a result (matched or
+waiting for its field), as a rejected row, or is known already.
 """
 
 from __future__ import annotations
 
 import logging
+from collections.abc import Sequence
 from datetime import datetime
 
 from sqlmodel import Session
 
 from alerts.domain.errors import CutcallError, UnreadableDocument
+from alerts.domain.results import Results
 from alerts.intake.base import RawDocument, Source
-from alerts.intake.parse import OpenDocument, open_document
+from alerts.intake.parse import open_document
+from alerts.intake.table import Findings
 from alerts.services.add_results import Additions
 from alerts.services.bounds import bounds_of
 from alerts.services.document_fields import DocumentFields
@@ -120,15 +123,17 @@ def _read_rows(
         with sessions.write() as session:
             documents.close_document(session, stored, now=now, refusal=report.refusal)
         return report
+    lots = list(opened.lots)
     with sessions.write() as session:
-        _take_over(session, stored, opened, rules, now, report)
+        _take_over(session, stored, lots, opened.findings, rules, now, report)
     return report
 
 
 def _take_over(
     session: Session,
     stored: Document,
-    opened: OpenDocument,
+    lots: Sequence[Results],
+    findings: Findings,
     rules: IntakeRules,
     now: datetime,
     report: IntakeReport,
@@ -136,11 +141,11 @@ def _take_over(
     bounds = bounds_of(session, stored.source)
     named = DocumentFields(session, bounds)
     additions = Additions(session, stored, bounds, rules, now, report)
-    for lot in opened.lots:
+    for lot in lots:
         additions.add(*named.of(lot))
     touched = additions.finish()
-    report.rejected.extend((*opened.findings.rejections, *named.rejected))
-    report.notes.extend((*opened.findings.notes, *named.notes, *additions.notes))
+    report.rejected.extend((*findings.rejections, *named.rejected))
+    report.notes.extend((*findings.notes, *named.notes, *additions.notes))
     areas.mark_due(session, touched, now)
     documents.close_document(
         session, stored, now=now, rejections=report.rejected, notes=report.notes

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any
 
 import pytest
 from databases import Database
 from factories import Service, day, results_sheet
+from sqlmodel import Session
 
-from alerts.intake import table
+from alerts.domain.results import Results
+from alerts.intake import parse, table
 from alerts.services import add_results
 from alerts.services.accept_results import IntakeReport
 from alerts.store.tables import Document, DocumentNote, RejectedRow
@@ -133,3 +136,31 @@ def test_failure_in_a_later_lot_keeps_nothing_of_those_before(
     assert document.read_at is None
     report = one_row_a_lot.results(*rows)
     assert report.accepted == 3
+
+
+def test_rows_are_read_before_the_write_lock_is_taken(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Reading takes seconds where there are many; whoever writes meanwhile must not wait for it."""
+    writing: list[str] = []
+    read_on: list[list[str]] = []
+
+    @contextmanager
+    def write() -> Iterator[Session]:
+        writing.append("now")
+        with real_write() as session:
+            yield session
+        writing.clear()
+
+    def samples(*told: Any) -> Iterator[Results]:
+        for lot in read_samples(*told):
+            read_on.append(list(writing))
+            yield lot
+
+    real_write, read_samples = service.sessions.write, parse.read_samples
+    service.enrol({"field": "North"})
+    monkeypatch.setattr(table, "BLOCK", 1)
+    monkeypatch.setattr(service.sessions, "write", write)
+    monkeypatch.setattr(parse, "read_samples", samples)
+    assert service.results({"rfv": 205}, {"rfv": 190}).accepted == 2
+    assert read_on == [[], []]
