@@ -167,7 +167,9 @@ def _handle(
     with sessions.read() as session:
         work = _work(session, rules, row, now)
         command = _command(work, row)
-        taken = _take_reading(sessions, rules, work, command, now)
+        ready = _ready_reading(rules, work, command)
+    # With no session open: threads that hold one while they wait for another wait for each other.
+    taken = _take_reading(sessions, rules, ready, now)
     with sessions.write() as session:
         stored = inbound.get(session, row.id)
         if stored.handled_at is not None:  # the gateway told it twice at the same time
@@ -222,17 +224,20 @@ _ACTING = (Start, Yes, No, Cut, Wait)
 Taken = tuple[ReadyReading, IntakeReport] | Answer | None
 
 
+def _ready_reading(rules: ReplyRules, work: Work, command: Command) -> ReadyReading | Answer | None:
+    if not isinstance(command, Reading) or not work.writer.is_known:
+        return None
+    return text_readings.prepare(work, command, rules.intake)
+
+
 def _take_reading(
-    sessions: Sessions, rules: ReplyRules, work: Work, command: Command, now: datetime
+    sessions: Sessions, rules: ReplyRules, ready: ReadyReading | Answer | None, now: datetime
 ) -> Taken:
     """Take a stem reading in like any document, which has transactions of its own.
 
     Repeated after a crash it does no harm: a document is known by its content.
     """
-    if not isinstance(command, Reading) or not work.writer.is_known:
-        return None
-    ready = text_readings.prepare(work, command, rules.intake)
-    if isinstance(ready, Answer):
+    if not isinstance(ready, ReadyReading):
         return ready
     return ready, accept(sessions, ready.document, rules.intake, now)
 

@@ -11,7 +11,8 @@ import csv
 from dataclasses import replace
 from datetime import UTC, time
 from pathlib import Path
-from threading import Thread
+from threading import Barrier, Thread
+from typing import Any
 
 import pytest
 from factories import NOON, OTHER_PHONE, PHONE, Service, day
@@ -23,6 +24,7 @@ from alerts.services import replies
 from alerts.services.farm_form import control
 from alerts.services.replies import TakenIn, take_in, take_up
 from alerts.services.sign_up import SignUpForm, ask
+from alerts.store.session import CONNECTIONS
 from alerts.store.tables import (
     Consent,
     Cut,
@@ -543,6 +545,32 @@ def test_stem_reading_flows_like_any_other_result(ada: Phone) -> None:
     assert service.line("Long Strip").results == before + 1
     assert "already" in ada.texts("long strip 28 30 31 27 29 bud")
     assert len([row for row in service.stored_results() if row.method == "stem"]) == 1
+
+
+def test_many_readings_at_once_do_not_wait_for_each_other(
+    farm: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each has come as far as it can before it is taken in; together they hold every connection."""
+    together, command = Barrier(CONNECTIONS), replies._command
+
+    def all_here(*told: Any) -> Any:
+        together.wait(10)
+        return command(*told)
+
+    monkeypatch.setattr(replies, "_command", all_here)
+    rules = farm.parts.reply_rules()
+    texts = [TextIn(f"SM{k}", PHONE, "", f"north {20 + k} 30 31 bud") for k in range(CONNECTIONS)]
+    said = [
+        Thread(target=take_in, args=(farm.sessions, rules, text, farm.clock())) for text in texts
+    ]
+    for one in said:
+        one.start()
+    for one in said:
+        one.join(20)
+    assert not any(one.is_alive() for one in said)
+    assert all(row.handled_at for row in farm.rows(InboundText))
+    readings = [row for row in farm.stored_results() if row.method == "stem"]
+    assert len(readings) == CONNECTIONS
 
 
 def test_nickname_of_a_field_is_understood(ada: Phone) -> None:
