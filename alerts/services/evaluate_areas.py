@@ -73,7 +73,7 @@ def evaluate_due(
         if not claimed:
             break
         with without_search_for_cycles():
-            broken = _look(sessions, claimed, rules, now)
+            broken = _look(sessions, claimed, rules, now, clock)
         done += len(claimed) - len(broken)
         errors += broken
     if errors:
@@ -90,7 +90,7 @@ def count_due(sessions: Sessions, now: datetime) -> int:
 def evaluate_next(sessions: Sessions, rules: EvaluationRules, owner: str, now: datetime) -> bool:
     """Claim one due area and evaluate it; False when none is due."""
     claimed = _claim(sessions, rules, owner, now, limit=1)
-    for error in _look(sessions, claimed, rules, now) if claimed else ():
+    for error in _look(sessions, claimed, rules, now, lambda: now) if claimed else ():
         raise error
     return bool(claimed)
 
@@ -106,7 +106,11 @@ def _claim(
 
 
 def _look(
-    sessions: Sessions, claimed: Sequence[Area], rules: EvaluationRules, now: datetime
+    sessions: Sessions,
+    claimed: Sequence[Area],
+    rules: EvaluationRules,
+    now: datetime,
+    clock: Callable[[], datetime],
 ) -> list[Exception]:
     """Look at areas and write down what follows; returns what broke, an error for each area."""
     broken: list[Exception] = []
@@ -114,11 +118,30 @@ def _look(
     def look(some: Sequence[Area]) -> None:
         ahead = look_ahead_of_writing(sessions, some, rules, now)
         drawing = [area for area in some if area.id in ahead.charts]
+        write([area for area in some if area not in drawing], ahead)
         # Areas that wait for charts are written by themselves, the moment theirs are drawn.
-        for part in ([area for area in some if area not in drawing], *([one] for one in drawing)):
-            broken.extend(_apart(part, lambda those: _write(sessions, those, rules, now, ahead)))
+        for place, area in enumerate(drawing):
+            write([area], ahead, drawing[place:])
+
+    def write(part: Sequence[Area], ahead: Ahead, waiting: Sequence[Area] = ()) -> None:
+        def work(those: Sequence[Area]) -> None:
+            _hold(sessions, waiting, rules, clock())
+            _write(sessions, those, rules, now, ahead)
+
+        broken.extend(_apart(part, work))
 
     return _apart(claimed, look) + broken
+
+
+def _hold(
+    sessions: Sessions, waiting: Sequence[Area], rules: EvaluationRules, now: datetime
+) -> None:
+    """Renew leases of areas that wait for charts once half of their time is over."""
+    soon = now + rules.lease / 2
+    ending = [area for area in waiting if area.lease_until is None or area.lease_until < soon]
+    if ending:
+        with sessions.write_beside() as session:
+            areas.renew(session, ending, now + rules.lease)
 
 
 def _apart(some: Sequence[Area], work: Callable[[Sequence[Area]], None]) -> list[Exception]:

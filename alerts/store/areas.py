@@ -55,6 +55,26 @@ def due_since(session: Session, found: Iterable[Area]) -> dict[int, datetime | N
     return {area_id: due_at for area_id, due_at in rows if area_id is not None}
 
 
+def renew(session: Session, found: Iterable[Area], until: datetime) -> None:
+    """Hold areas, as they were claimed, for longer; one that was taken over stays the other's."""
+    alike: dict[tuple[str, datetime | None], list[Area]] = {}
+    for area in found:
+        alike.setdefault((area.lease_owner, area.lease_until), []).append(area)
+    for (owner, held_until), some in alike.items():
+        session.exec(
+            update(Area)
+            .where(
+                col(Area.id).in_([area.id for area in some]),
+                col(Area.lease_owner) == owner,
+                col(Area.lease_until) == held_until,
+            )
+            .values(lease_until=until)
+            .execution_options(synchronize_session=False)
+        )
+        for area in some:
+            area.lease_until = until
+
+
 class Release(NamedTuple):
     """An area to be given back, as it was claimed."""
 

@@ -201,3 +201,25 @@ def test_charts_of_one_area_keep_no_other_from_being_told(
     service.evaluate()
     assert told == [2]
     assert len(service.messages()) == 3
+
+
+def test_lease_lasts_while_charts_are_drawn(
+    service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An area waits for the charts of those before it no longer than its lease goes on."""
+    enrol(service, *AREAS, farmer="Bo", phone="", email=EMAIL, alert_by="email")
+    rules, drawn = service.parts.evaluation_rules(), 0
+    draw_all = evaluate_areas.draw_all
+
+    def slowly(charts: Any, told: Any) -> Any:
+        nonlocal drawn
+        drawn += len(charts)
+        service.later(seconds=0.6 * rules.lease.total_seconds())
+        if drawn < len(AREAS):  # another evaluator comes by
+            others = evaluate_areas._claim(service.sessions, rules, "other", service.clock())
+            assert [area.name for area in others] == []
+        return draw_all(charts, told)
+
+    monkeypatch.setattr(evaluate_areas, "draw_all", slowly)
+    assert service.evaluate() == len(AREAS)
+    assert drawn == len(service.messages()) == len(AREAS)
