@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import date
+from itertools import compress
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,7 @@ from alerts.domain.snapshot import (
     AreaPlan,
     FarmPlan,
     FieldTable,
+    Flags,
     Ints,
     RainAhead,
     ResultTable,
@@ -133,19 +135,18 @@ def _fields(session: Session, area_ids: Ints, farm_ids: Ints) -> FieldTable:
         .order_by(col(Farm.area_id), col(FarmField.id)),
     )
     # A farm's number is its place by area and id; farms of one area need not have rising ids.
-    by_id = np.argsort(farm_ids)
-    farm = by_id[np.searchsorted(farm_ids, _ints(farm_id), sorter=by_id)]
+    farm, is_known = _places(farm_ids, _ints(farm_id))
     return FieldTable(
-        id=_ints(field_id),
-        farm=farm,
-        name=name,
-        cutting=_ints(cutting),
-        acres=np.array(acres, dtype=np.float64),
-        grass_pct=np.array(grass_pct, dtype=np.float64),
-        watched=np.array(watched, dtype=np.bool_),
-        soil=soil,
-        slope=slope,
-        cut_on=_day_numbers(cut_on),
+        id=_ints(field_id)[is_known],
+        farm=farm[is_known],
+        name=list(compress(name, is_known)),
+        cutting=_ints(cutting)[is_known],
+        acres=np.array(acres, dtype=np.float64)[is_known],
+        grass_pct=np.array(grass_pct, dtype=np.float64)[is_known],
+        watched=np.array(watched, dtype=np.bool_)[is_known],
+        soil=list(compress(soil, is_known)),
+        slope=list(compress(slope, is_known)),
+        cut_on=_day_numbers(cut_on)[is_known],
     )
 
 
@@ -177,11 +178,11 @@ def _results(
             col(LabResult.sampled_on) >= season_first_day,
         ),
     )
-    by_id = np.argsort(fields.id)
-    field = by_id[np.searchsorted(fields.id, _ints(field_id), sorter=by_id)]
+    field, is_known = _places(fields.id, _ints(field_id))
     day = _day_numbers(sampled_on)
     in_order = np.lexsort((_ints(result_id), day))
-    counts = in_order[are_old_enough(fields.cut_on[field], day)[in_order]]
+    in_order = in_order[is_known[in_order]]
+    counts = in_order[are_old_enough(fields.cut_on[field[in_order]], day[in_order])]
     late, number = np.divmod(_ints(kind), len(RESULT_KINDS))
 
     def kept(values: ArrayLike, kind: type) -> Any:
@@ -209,6 +210,20 @@ def _kind_and_late() -> ColumnElement[int]:
 
 
 _KIND_AND_LATE = _kind_and_late()
+
+
+def _places(ids: Ints, wanted: Ints) -> tuple[Ints, Flags]:
+    """Where each wanted id stands among these, in any order, and whether it is one of them.
+
+    On PostgreSQL each statement sees what was committed by then: the one of the fields may give one
+    of a farm that came after the farms were read. Its area is due anew by then.
+    """
+    by_id = np.argsort(ids)
+    at = np.searchsorted(ids, wanted, sorter=by_id)
+    if not len(ids):
+        return at, np.zeros(len(at), dtype=np.bool_)
+    place = by_id[np.minimum(at, len(ids) - 1)]
+    return place, ids[place] == wanted
 
 
 def _ints(values: Sequence[int]) -> Ints:

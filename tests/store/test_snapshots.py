@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
+from typing import Any
 
 import numpy as np
 import pytest
@@ -159,3 +161,60 @@ def test_many_results_are_chosen_as_one_would_be(
 def test_result_taken_back_is_left_out(sessions: Sessions, home: Home) -> None:
     add_result(sessions, home, rfv=200.0, withdrawn_at=NOON)
     assert snapshot(sessions, home).results.rfv.size == 0
+
+
+Read = Callable[..., Any]
+
+
+def test_field_opened_between_two_statements_is_left_to_the_next_look(
+    sessions: Sessions, home: Home, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """PostgreSQL shows each statement what was committed by then; a result stays its field's."""
+    with sessions.write() as session:
+        closed = FarmField(farm_id=home.farm_id, name="A", key="a", closed_on=MONDAY)
+        later = FarmField(farm_id=home.farm_id, name="B", key="b")
+        session.add_all([closed, later])
+        session.flush()
+        ids = (home.field_id, closed.id, later.id)
+    for number, field_id in enumerate(ids):
+        add_result(sessions, home, field_id=field_id, rfv=200.0 + number)
+
+    def opened() -> None:
+        with sessions.write() as session:
+            session.get_one(FarmField, ids[1]).closed_on = None
+
+    monkeypatch.setattr(snapshots, "_results", after(opened, snapshots._results))
+    found = snapshot(sessions, home)
+    told = dict(zip(found.fields.id[found.results.field], found.results.rfv, strict=True))
+    assert told == {ids[0]: 200.0, ids[2]: 202.0}
+    assert len(found.results.rfv) == 2
+
+
+@pytest.mark.parametrize("farms", [1, 0])
+def test_farm_that_comes_between_two_statements_is_left_to_the_next_look(
+    sessions: Sessions, home: Home, monkeypatch: pytest.MonkeyPatch, farms: int
+) -> None:
+    if not farms:
+        with sessions.write() as session:
+            other = Area(name="Elsewhere", time_zone="America/Chicago")
+            session.add(other)
+            session.flush()
+            session.get_one(Farm, home.farm_id).area_id = other.id
+
+    def enrolled() -> None:
+        put_home(sessions, "Far Side", "South")
+
+    monkeypatch.setattr(snapshots, "_fields", after(enrolled, snapshots._fields))
+    found = snapshot(sessions, home)
+    assert [farm.name for farm in found.farms] == ["Plum Bottom"][:farms]
+    assert found.fields.name == ["North"][:farms]
+
+
+def after(happens: Callable[[], None], read: Read) -> Read:
+    """What ``read`` gives once something has happened over another connection."""
+
+    def late(*told: Any) -> Any:
+        happens()
+        return read(*told)
+
+    return late
