@@ -17,8 +17,7 @@ from sqlmodel import Session
 from alerts.domain.errors import CutcallError, UnreadableDocument
 from alerts.domain.results import Results
 from alerts.intake.base import RawDocument, Source
-from alerts.intake.parse import open_document
-from alerts.intake.table import Findings
+from alerts.intake.parse import OpenDocument, open_document
 from alerts.services.add_results import Additions
 from alerts.services.bounds import bounds_of
 from alerts.services.document_fields import DocumentFields
@@ -125,15 +124,15 @@ def _read_rows(
         return report
     lots = list(opened.lots)
     with sessions.write() as session:
-        _take_over(session, stored, lots, opened.findings, rules, now, report)
+        _take_over(session, stored, opened, lots, rules, now, report)
     return report
 
 
 def _take_over(
     session: Session,
     stored: Document,
+    opened: OpenDocument,
     lots: Sequence[Results],
-    findings: Findings,
     rules: IntakeRules,
     now: datetime,
     report: IntakeReport,
@@ -144,8 +143,8 @@ def _take_over(
     for lot in lots:
         additions.add(*named.of(lot))
     touched = additions.finish()
-    report.rejected.extend((*findings.rejections, *named.rejected))
-    report.notes.extend((*findings.notes, *named.notes, *additions.notes))
+    report.rejected.extend((*opened.findings.rejections, *named.rejected))
+    report.notes.extend((*opened.findings.notes, *named.notes, *additions.notes))
     areas.mark_due(session, touched, now)
     documents.close_document(
         session, stored, now=now, rejections=report.rejected, notes=report.notes

@@ -6,21 +6,45 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, or_, update
+from sqlalchemy import ColumnElement, event, or_, update
 from sqlmodel import Session, col, func, select
 
 from alerts.store.tables import Area
 
+_DUE = "areas that will be due"
+
 
 def mark_due(session: Session, area_ids: Iterable[int], now: datetime) -> None:
-    """Have these areas looked at again.
+    """Have these areas looked at again, once the session commits.
 
     An area already due gets the new instant too: whoever works on it right now sees by the changed
-    value that there is more to do (see :func:`release`).
+    value that there is more to do (see :func:`release`). Areas are the last that a transaction
+    locks, all at once, so that nobody waits in a circle.
     """
-    ids = sorted(set(area_ids))
-    if ids:
-        session.exec(update(Area).where(col(Area.id).in_(ids)).values(due_at=now))
+    if _DUE not in session.info:
+        session.info[_DUE] = {}
+        event.listen(session, "before_commit", _mark)
+    session.info[_DUE].update(dict.fromkeys(area_ids, now))
+
+
+def _mark(session: Session) -> None:
+    due: dict[int, datetime] = session.info[_DUE]
+    if not due or session.in_nested_transaction():
+        return
+    session.flush()
+    _lock(session, due)
+    for moment in set(due.values()):
+        ids = sorted(area_id for area_id, at in due.items() if at == moment)
+        marked = update(Area).where(col(Area.id).in_(ids)).values(due_at=moment)
+        session.exec(marked.execution_options(synchronize_session=False))
+    due.clear()
+
+
+def _lock(session: Session, area_ids: Iterable[int]) -> None:
+    """Lock areas in the order of their ids; an update of several takes them as they come."""
+    if session.get_bind().dialect.name == "postgresql":
+        these = col(Area.id).in_(sorted(area_ids))
+        session.exec(select(Area.id).where(these).order_by(col(Area.id)).with_for_update()).all()
 
 
 def claim_due(
@@ -60,6 +84,7 @@ def renew(session: Session, found: Iterable[Area], until: datetime) -> None:
     alike: dict[tuple[str, datetime | None], list[Area]] = {}
     for area in found:
         alike.setdefault((area.lease_owner, area.lease_until), []).append(area)
+    _lock(session, (area.id for some in alike.values() for area in some if area.id is not None))
     for (owner, held_until), some in alike.items():
         session.exec(
             update(Area)
@@ -93,6 +118,7 @@ def release(session: Session, releases: Iterable[Release]) -> bool:
     for area, due_seen, next_due in releases:
         key = area.lease_owner, area.lease_until, due_seen, next_due
         alike.setdefault(key, []).append(area.id)
+    _lock(session, (area_id for ids in alike.values() for area_id in ids if area_id is not None))
     for (owner, until, due_seen, next_due), ids in alike.items():
         ours = (
             update(Area)

@@ -184,7 +184,51 @@ def test_due_moments_are_read_as_they_stand_now(sessions: Sessions) -> None:
     claimed = claim_many(sessions, 2)
     with sessions.write() as session:
         areas.mark_due(session, [claimed[0].id or 0], NOON + timedelta(seconds=2))
+    with sessions.read() as session:
         assert areas.due_since(session, claimed) == {
             claimed[0].id: NOON + timedelta(seconds=2),
             claimed[1].id: NOON,
         }
+
+
+def test_who_marks_areas_and_who_gives_them_back_never_wait_in_a_circle(
+    sessions: Sessions,
+) -> None:
+    """Only PostgreSQL locks rows: https://www.postgresql.org/docs/current/explicit-locking.html"""
+    some_due(sessions, NOON, NOON)
+    claimed = claim_many(sessions, 2)
+    first, second = (area.id or 0 for area in claimed)
+    later = NOON + timedelta(days=1)
+    failed: list[Exception] = []
+
+    def give_back() -> None:
+        try:
+            with sessions.write_beside() as session:
+                areas.release(session, [Release(area, area.due_at, later) for area in claimed])
+        except Exception as error:
+            failed.append(error)
+
+    other = threading.Thread(target=give_back)
+    with sessions.write() as session:
+        areas.mark_due(session, [second], NOON + timedelta(seconds=2))
+        other.start()
+        other.join(0.5)
+        areas.mark_due(session, [first], NOON + timedelta(seconds=2))
+    other.join(20)
+    assert failed == []
+    with sessions.read() as session:
+        due = areas.due_since(session, claimed)
+    assert set(due.values()) == {NOON + timedelta(seconds=2)}
+
+
+def test_area_marked_beside_a_savepoint_is_due_once_all_is_committed(sessions: Sessions) -> None:
+    some_due(sessions, NOON, NOON)
+    with sessions.write() as session:
+        areas.mark_due(session, [1], NOON + timedelta(seconds=2))
+        with session.begin_nested():
+            session.get_one(Area, 2).name = "Stone Bench"
+        areas.mark_due(session, [1], NOON + timedelta(seconds=3))
+        areas.mark_due(session, [2], NOON + timedelta(seconds=1))
+    with sessions.read() as session:
+        found = {area_id: area.due_at for area_id, area in areas.all_areas(session).items()}
+    assert found == {1: NOON + timedelta(seconds=3), 2: NOON + timedelta(seconds=1)}
