@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
 
-from alerts.domain.outlook import HORIZON_DAYS, FarmOutlook, FieldOutlook
+from alerts.domain.outlook import HORIZON_DAYS, LOOK_BACK_DAYS, FarmOutlook, FieldOutlook
 
 EVEN = 0.5
 """A crop that still meets its target with less than even chance counts as below it."""
@@ -90,13 +90,14 @@ def decide(
 ) -> Decision | None:
     """The message a farm should get today about its start date, or None.
 
-    Order of urgency: past, start, moved, coming. A rough outlook is never told.
+    Order of urgency: past, start, moved, coming. A rough outlook is never told, and "past" only
+    from a result of the last `LOOK_BACK_DAYS`.
     """
     if outlook.rough:
         return None
     start, beyond = _start(outlook, today)
     if below_target(outlook):
-        return Decision(Kind.PAST, start) if _may_say_past(outlook, told) else None
+        return Decision(Kind.PAST, start) if _may_say_past(outlook, told, today) else None
     if outlook.under_way:
         # The mower is out: the rest of the farm follows, and a date to start is no news.
         return None
@@ -125,7 +126,9 @@ def _start(outlook: FarmOutlook, today: date) -> tuple[date, bool]:
     return median, False
 
 
-def _may_say_past(outlook: FarmOutlook, told: Told | None) -> bool:
+def _may_say_past(outlook: FarmOutlook, told: Told | None, today: date) -> bool:
+    if _is_of_another_time(outlook, today):
+        return False
     if told is None:
         return True
     if Kind.PAST in told.kinds:
@@ -138,6 +141,16 @@ def _may_say_past(outlook: FarmOutlook, told: Told | None) -> bool:
     if tightest.stands_in or tightest.last_on is None:
         return False
     return tightest.last_on > max(told.on, told.start_on)
+
+
+def _is_of_another_time(outlook: FarmOutlook, today: date) -> bool:
+    """True where the newest result is older than a start date is looked for.
+
+    A crop sampled that long ago has been cut or has gone by; what it would be worth today is a
+    number without a field (a roster and its old results may well come in midsummer).
+    """
+    sampled = [field.last_on for field in outlook.fields if field.last_on is not None]
+    return bool(sampled) and (today - max(sampled)).days > LOOK_BACK_DAYS
 
 
 def _has_moved(start: date, beyond: bool, told: Told, today: date, rules: AlertRules) -> bool:

@@ -25,7 +25,7 @@ from alerts.domain.decision import (
     stale_fields,
     told_also,
 )
-from alerts.domain.outlook import HORIZON_DAYS, FarmOutlook, FieldOutlook, StartDates
+from alerts.domain.outlook import HORIZON_DAYS, LOOK_BACK_DAYS, FarmOutlook, FieldOutlook, StartDates
 from alerts.domain.records import Index, WhichLoad
 from alerts.domain.snapshot import FarmPlan
 
@@ -111,6 +111,18 @@ def test_first_word_depends_on_how_near_the_start_is(start: int | None, kind: Ki
 @pytest.mark.parametrize("start", [-5, 0, 3, FAR, None])
 def test_first_word_of_a_crop_below_its_target_is_past(start: int | None) -> None:
     assert says(start, None, meets=0.49) is PAST
+
+
+@pytest.mark.parametrize("told", [None, told_of(COMING, start=-9, on=-12)])
+def test_crop_is_not_called_past_from_a_result_of_another_time(told: Told | None) -> None:
+    assert says(-LOOK_BACK_DAYS, told, meets=0.0, last_on=-LOOK_BACK_DAYS) is PAST
+    assert says(-LOOK_BACK_DAYS, told, meets=0.0, last_on=-LOOK_BACK_DAYS - 1) is None
+
+
+def test_newest_result_of_the_farm_says_whether_it_is_of_this_time() -> None:
+    old = field_of(-5, meets=0.1, last_on=-LOOK_BACK_DAYS - 9)
+    fresh = field_of(2, field_id=2, name="West", last_on=-2)
+    assert kind_of(decide(farm_of(old, fresh), None, TODAY, RULES)) is PAST
 
 
 @pytest.mark.parametrize("start", [-5, 0, 3, FAR, None])
