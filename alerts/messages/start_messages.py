@@ -10,6 +10,7 @@ from alerts.agronomy.goals import start_quality
 from alerts.domain.decision import Decision, Kind
 from alerts.domain.outlook import FarmOutlook, FieldOutlook, standing_target
 from alerts.domain.records import HarvestMethod, Index, WhichLoad
+from alerts.messages.cautions import before_cutting
 from alerts.messages.segments import clean, count
 from alerts.messages.templates import Templates
 from alerts.messages.wording import ENGLISH, Wording, one_line, shortened
@@ -238,9 +239,13 @@ def start_email(
         "rain": setting.rain,
         "dry": _dry_words(setting, words),
         "a_day": _a_day(outlook.tightest, words),
-        "cautions": (
-            *templates.cautions(setting.language, setting.harvest_method),
-            *_season_cautions(templates, decision, outlook, setting),
+        "cautions": before_cutting(
+            templates,
+            setting.language,
+            setting.harvest_method,
+            cutting=outlook.cutting,
+            start_on=decision.start_on,
+            fall_from=setting.fall_from,
         ),
         "unsubscribe_url": setting.unsubscribe_url,
         "page_url": setting.page_url,
@@ -394,18 +399,6 @@ def _a_day(field: FieldOutlook, words: Wording) -> str:
         change=words.decimals(field.change_per_day, 0 if falls else 1),
         index=field.index.label,
     )
-
-
-def _season_cautions(
-    templates: Templates, decision: Decision, outlook: FarmOutlook, setting: Setting
-) -> tuple[str, ...]:
-    """Cautions of a regrowth, and of a cut late in the year."""
-    found: tuple[str, ...] = ()
-    if outlook.cutting > 1:
-        found += templates.caution_list(setting.language, "regrowth")
-    if setting.fall_from is not None and decision.start_on >= setting.fall_from:
-        found += templates.caution_list(setting.language, "fall")
-    return found
 
 
 def _standing(field: FieldOutlook, words: Wording) -> str:

@@ -17,6 +17,7 @@ from alerts.domain.quiet_hours import next_allowed, window_day
 from alerts.domain.records import HarvestMethod
 from alerts.messages import sampling
 from alerts.messages.calendar import content_type, start_event
+from alerts.messages.cautions import fall_day
 from alerts.messages.marks import mark
 from alerts.messages.rain import rain_words
 from alerts.messages.start_messages import Letter, Setting, headline, start_email, start_text
@@ -88,7 +89,7 @@ class FarmMessages:
             dry_from=self._dry_from(window),
             dry_days=self._dry_days(),
             gain_lb_per_acre_day=self.rules.guidelines.value("yield.gain_lb_per_acre_day"),
-            fall_from=self._fall_from(),
+            fall_from=fall_day(self.rules.guidelines, self.seen.today.year),
         )
         attachments: list[dict[str, str]] = []
         if recipient.channel == "sms":
@@ -159,10 +160,6 @@ class FarmMessages:
             self._dry_days(),
         )
         return None if place is None else coming[place].day
-
-    def _fall_from(self) -> date:
-        day = int(self.rules.guidelines.value("fall.caution_from_day_of_year"))
-        return date(self.seen.today.year, 1, 1) + timedelta(days=day - 1)
 
     def _useless_after(self, decision: Decision) -> datetime:
         """'Coming' and 'moved' lose their use once the start date is there; the next look speaks

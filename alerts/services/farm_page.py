@@ -16,15 +16,11 @@ from alerts.domain.cut_record import KnownAtCut
 from alerts.domain.delivery import Status
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.outlook import FarmOutlook, FieldOutlook, StartDates, standing_target
-from alerts.domain.records import Index, Method, WhichLoad
+from alerts.domain.records import HarvestMethod, Index, Method, WhichLoad
 from alerts.domain.snapshot import result_kind
+from alerts.messages.cautions import fall_day, outlook_cautions
 from alerts.messages.digest import DigestMessage, told_words
-from alerts.messages.start_messages import (
-    WAITING_SHOWN,
-    arithmetic,
-    at_start,
-    field_arithmetic,
-)
+from alerts.messages.start_messages import WAITING_SHOWN, arithmetic, at_start, field_arithmetic
 from alerts.messages.templates import Templates
 from alerts.messages.wording import Wording
 from alerts.services.fallbacks import emailed_instead
@@ -114,6 +110,13 @@ def farm_page(
         follows_heat=bool(outlook and outlook.follows_heat),
         fields=_fields(views, outlook, _given(session, views, rules), words, today),
         waiting=_waiting(outlook, outlook.tightest, outlook.start, gain, today) if outlook else (),
+        cautions=outlook_cautions(
+            rules.templates,
+            words.language,
+            HarvestMethod(farm.harvest_method),
+            outlook,
+            fall_day(rules.guidelines, today.year),
+        ),
         messages=_messages(session, visitor, farm_id, words, today),
         cuts=_cuts(session, farm_id, today),
         paused_until=farm.paused_until if is_paused(farm, today) else None,

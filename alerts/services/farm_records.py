@@ -148,6 +148,7 @@ class FarmPage:
     follows_heat: bool
     fields: tuple[FieldPage, ...]  # in harvest order, those without an outlook last
     waiting: tuple[WaitingDay, ...]  # of the whole farm; standing quality of the field due first
+    cautions: tuple[str, ...]  # before cutting; none without an outlook
     messages: tuple[PageMessage, ...]  # newest first
     cuts: tuple[PageCut, ...]  # of the season, newest first
     paused_until: date | None  # None: not paused

@@ -25,7 +25,13 @@ from alerts.domain.decision import (
     stale_fields,
     told_also,
 )
-from alerts.domain.outlook import HORIZON_DAYS, LOOK_BACK_DAYS, FarmOutlook, FieldOutlook, StartDates
+from alerts.domain.outlook import (
+    HORIZON_DAYS,
+    LOOK_BACK_DAYS,
+    FarmOutlook,
+    FieldOutlook,
+    StartDates,
+)
 from alerts.domain.records import Index, WhichLoad
 from alerts.domain.snapshot import FarmPlan
 

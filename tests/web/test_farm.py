@@ -64,6 +64,21 @@ def test_page_tells_the_date_the_sum_and_what_was_said(browser: Browser) -> None
     assert "<b>" not in page.text
 
 
+def test_page_warns_where_work_can_hurt_somebody(browser: Browser) -> None:
+    page = browser.get().text
+    assert '<h2 id="care-title">Before you cut</h2>' in page
+    assert "Power off and key out before clearing a mower or conditioner" in page
+    assert "at 175 F call the fire service" not in page  # nobody bales haylage dry
+    browser.service.enrol({"field": "North", "harvest_method": "dry_hay"})
+    assert "at 175 F call the fire service and do not open the stack" in browser.get().text
+    assert "a 175 F (79 C) llame a los bomberos" in browser.get("?lang=es").text
+
+
+def test_page_without_a_date_warns_of_nothing(web_service: Service, ask: object) -> None:
+    web_service.enrol({"field": "North"})
+    assert "Before you cut" not in Browser(web_service, ask).get().text
+
+
 def test_page_is_kept_by_nobody_and_runs_nothing(browser: Browser) -> None:
     page = browser.get()
     assert page.headers["cache-control"] == "no-store"
