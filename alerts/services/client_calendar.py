@@ -49,10 +49,10 @@ def client_calendar(
             start=entry.start_on,
             end=entry.start_on + timedelta(days=max(0, round(farm.harvest_days) - 1)),
             summary=words.say("headline.calendar", farm=farm.name),
-            description=note.said,
+            description=_said(note, told_other, words),
             url=note.url,
         )
-        for farm, entry in _entries(session, views, now)
+        for farm, entry, told_other in _entries(session, views, now)
         for note in (notes.get(entry.farm_id, ClientNote("")),)
     ]
     if not entries:
@@ -68,7 +68,8 @@ def client_calendar(
 
 def _entries(
     session: Session, views: Iterable[FieldView], now: datetime
-) -> Iterable[tuple[Farm, CalendarEntry]]:
+) -> Iterable[tuple[Farm, CalendarEntry, date | None]]:
+    """Each farm's entry, and the date the farmer was told where the outlook has another now."""
     by_farm: dict[int, list[FieldView]] = {}
     for view in views:
         by_farm.setdefault(view.farm.id or 0, []).append(view)
@@ -83,10 +84,19 @@ def _entries(
             told[today.year] = told_farms.by_farm(session, by_farm, today.year)
             known[today.year] = outlooks.calendar_entries(session, by_farm, today.year)
         place = (farm_id, whole.cutting)
-        entry = known[today.year].get(place)
-        start = _start(mine, whole, told[today.year].get(place), entry, today)
+        entry, last = known[today.year].get(place), told[today.year].get(place)
+        start = _start(mine, whole, last, entry, today)
         if start is not None:
-            yield farm, _put(session, farm_id, today.year, whole.cutting, start, entry)
+            other = last.start_on if last and last.start_on != whole.start_median else None
+            yield farm, _put(session, farm_id, today.year, whole.cutting, start, entry), other
+
+
+def _said(note: ClientNote, told_other: date | None, words: Wording) -> str:
+    """The note, which tells the newest date, and why the entry stands on another."""
+    if told_other is None:
+        return note.said
+    told = words.say("headline.calendar_told", start=words.full_day(told_other))
+    return "\n".join(line for line in (note.said, told) if line)
 
 
 def _start(

@@ -9,6 +9,7 @@ import pytest
 from advisers import EVA, PER, farm, farm_id, settle_in, visitor_of
 from factories import MONDAY, OTHER_PHONE, PHONE, Home, Service, build_message, day
 from icalendar import Calendar
+from sqlmodel import select
 
 from alerts.domain.changes import FarmSaid, as_json
 from alerts.domain.records import DigestEvery
@@ -23,7 +24,7 @@ from alerts.services.client_table import (
 )
 from alerts.services.links import Role
 from alerts.store import digests, opt_outs
-from alerts.store.tables import Farm, FarmField, OutboxMessage, Person
+from alerts.store.tables import Farm, FarmField, FarmOutlookRow, OutboxMessage, Person
 from alerts.transports.base import Outcome
 
 EVERYBODY = ClientFilter()
@@ -293,6 +294,23 @@ def test_calendar_entry_is_the_one_the_farmer_got(spring: Service) -> None:
     [ours] = calendar_of(spring, ClientFilter(text="plum")).walk("VEVENT")
     for name in ("uid", "sequence", "summary", "dtstart", "dtend"):
         assert ours[name] == theirs[name]
+
+
+def test_calendar_says_why_an_entry_stands_on_another_date_than_the_newest(spring: Service) -> None:
+    spring.enrol(farm("Plum Bottom", "North", email="ada@example.org", alert_by="email"))
+    spring.morning(day(0))
+    only = ClientFilter(text="plum")
+    [told] = calendar_of(spring, only).walk("VEVENT")
+    assert "was told" not in told["description"]
+    with spring.sessions.write() as session:
+        for row in session.exec(select(FarmOutlookRow)):
+            assert row.start_median is not None
+            row.start_median += timedelta(days=1)
+            session.add(row)
+    [still] = calendar_of(spring, only).walk("VEVENT")
+    start = told.decoded("dtstart")
+    assert still.decoded("dtstart") == start
+    assert f"The farmer was told {start:%a %b} {start.day}." in still["description"]
 
 
 def test_calendar_raises_the_sequence_when_an_untold_date_moves(spring: Service) -> None:
