@@ -300,6 +300,11 @@ def _start(words: Wording, client: DigestClient, today: date) -> str:
             # The rest of the farm follows; a date to start would be no news.
             return words.say("digest.cutting_since", day=words.full_day(min(began)))
         day = words.full_day(client.start_median)
+        if client.start_median < today:  # said as the farmer's own page and texts say it
+            latest = words.at_latest(client.start_p90, today)
+            return words.say(
+                "digest.late_latest" if latest else "digest.late", day=day, latest=latest
+            )
         likely = words.likely(client.start_p10, client.start_p90, today)
         entry = "digest.start_likely" if likely else "digest.start"
         return words.say(entry, day=day, likely=likely)

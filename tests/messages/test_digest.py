@@ -209,6 +209,23 @@ def test_digest_says_the_same_in_both_forms(written: Letter) -> None:
     assert "not in sight" not in written.text + written.html
 
 
+@pytest.mark.parametrize(
+    ("p90", "said"),
+    [
+        (TODAY, "Start now; the day to start was Tue May 11 (at the latest May 12)."),
+        (date(2027, 5, 11), "Start now; the day to start was Tue May 11."),
+    ],
+)
+def test_date_that_is_gone_is_not_told_as_one_to_come(
+    templates: Templates, p90: date, said: str
+) -> None:
+    late = replace(client("Late", date(2027, 5, 11)), start_p90=p90)
+    written = write(templates, late, client("Today", TODAY))
+    assert said in unwrapped(written.text)
+    assert said in written.html
+    assert "Start Wed May 12 (likely" in unwrapped(written.text)
+
+
 def test_digest_table_has_a_header_and_a_row_for_each_field(templates: Templates) -> None:
     fields = tuple(field(f"Field {n}", date(2027, 5, 20 - n)) for n in range(4))
     shown = page(write(templates, client(fields=fields)).html)

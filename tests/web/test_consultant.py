@@ -5,7 +5,7 @@ import io
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import fields
-from datetime import timedelta
+from datetime import time, timedelta
 from html import unescape
 
 import httpx
@@ -174,6 +174,29 @@ def test_client_page_shows_fields_charts_and_messages(ask: Ask, spring: Service,
     assert chart.headers["content-type"] == "image/svg+xml"
     assert chart.content.lstrip().startswith(b"<?xml")
     assert "<form" not in page.text
+
+
+def test_date_that_is_gone_reads_as_now(ask: Ask, spring: Service, mine: str) -> None:
+    number = farm_id(spring, "Plum Bottom")
+    [start] = {r.farm_start_median for r in spring.lines() if r.farm == "Plum Bottom"}
+    assert start is not None
+    said = f"{start:%a %b} {start.day}"
+    spring.clock.set(start, time(9))
+    assert f'<p class="date">{said}</p>' in ask("GET", f"{mine}/farm/{number}").text
+    spring.clock.set(start + timedelta(days=1), time(9))
+    assert f"now ; the day was {said}" in table_of(ask("GET", mine, params={"q": "plum"}))
+    page = ask("GET", f"{mine}/farm/{number}").text
+    assert '<p class="date">Now</p>' in page
+    assert f"The day to start was {said}." in page
+
+
+def test_ndf_is_a_limit_and_not_a_need(ask: Ask, spring: Service, mine: str) -> None:
+    ndf = {"index": "ndf", "feed_target": 40, "handling_loss": 2, "harvest_method": "haylage"}
+    spring.enrol(farm("Reed Island", "Bank", phone=THIRD_PHONE, farmer="Ivo Lund", **ndf))
+    assert "at most NDF 38 standing" in table_of(ask("GET", mine, params={"q": "reed"}))
+    page = ask("GET", f"{mine}/farm/{farm_id(spring, 'Reed Island')}").text
+    assert "<dt>Gained in handling</dt><dd>2</dd>" in page
+    assert "<dt>At most standing</dt><dd>NDF 38</dd>" in page
 
 
 def test_another_consultants_farm_field_and_chart_do_not_exist(
