@@ -108,6 +108,13 @@ def test_demo_in_a_folder_that_is_not_empty_touches_nothing(
     assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
 
 
+def test_text_that_the_readme_shows_is_one_of_the_demo(run: Run) -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    quoted = re.findall(r"^> (.*)$", readme, re.M)
+    texts = [str(row[0]) for row in run.ask("SELECT text FROM outbox WHERE channel = 'sms'")]
+    assert " ".join(quoted) in texts
+
+
 def test_demo_shows_texts_of_every_farm_told_by_text(run: Run) -> None:
     told = set(re.findall(r"text to (\+1202555\d+)", run.printed))
     by_text = run.ask("SELECT phone FROM person WHERE alert_by IN ('text', 'both')")
