@@ -51,7 +51,7 @@ def cut(
 ) -> None:
     """Record that a field was cut; its next cutting opens. A wrong one is undone with --undo."""
     from alerts.scheduler import run_evaluation
-    from alerts.services.record_cuts import record_cut, undo_cut
+    from alerts.services.record_cuts import DoubtfulCut, record_cut, undo_cut
 
     if undo and on:
         raise failure(
@@ -64,16 +64,25 @@ def cut(
             said = f"the cut of {cut_on} is taken back; cutting {number} is open again"
         else:
             cut_on = on.date() if on else parts.today()
-            number = record_cut(
-                parts.sessions,
-                farm=farm,
-                field=field,
-                cut_on=cut_on,
-                now=now,
-                area=area,
-                season_first_day=parts.season_first_day(),
-                early=early,
-            )
+            try:
+                number = record_cut(
+                    parts.sessions,
+                    farm=farm,
+                    field=field,
+                    cut_on=cut_on,
+                    now=now,
+                    area=area,
+                    season_first_day=parts.season_first_day(),
+                    early=early,
+                )
+            except DoubtfulCut as doubt:
+                if doubt.reason != "early":
+                    raise
+                # Whoever types this is the operator, whom others are told to ask.
+                raise failure(
+                    f"{doubt.field} is not expected to be ready before {doubt.on}; check the day "
+                    "of the cut, and if it is right, give --early"
+                ) from doubt
             said = f"cutting {number} taken on {cut_on}; cutting {number + 1} is open"
         run_evaluation(parts)
     typer.echo(f"{field}: {said}")

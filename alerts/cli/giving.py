@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from alerts.cli.printing import AsJson, place_of, print_json, print_report
+from alerts.cli.printing import AsJson, counted, place_of, print_json, print_report
 from alerts.cli.wiring import open_parts, read_file
 
 
@@ -29,7 +29,8 @@ def enrol(roster: Path, as_json: AsJson = False) -> None:
     if as_json:
         print_json(asdict(report))
         return
-    typer.echo(f"{report.farms} farms, {report.fields} fields enrolled")
+    farms, fields = counted(report.farms, "farm"), counted(report.fields, "field")
+    typer.echo(f"{farms}, {fields} enrolled")
     if report.matched:
         typer.echo(f"{report.matched} waiting results now have their field")
     for note in report.notes:

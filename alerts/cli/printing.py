@@ -46,6 +46,11 @@ def shown_day(day: object) -> str:
     return str(day) if day is not None else "-"
 
 
+def counted(count: int, noun: str) -> str:
+    """'1 farm', '2 farms'."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
 def place_of(row: str, column: str) -> str:
     return f"{row}, {column}" if column else row
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -102,6 +104,18 @@ def test_wrong_cut_is_refused_or_taken_back(operator: Command) -> None:
     again = operator.run("cut", "North", "--undo")
     assert again.returncode == 1
     assert "nothing to undo" in again.stderr
+
+
+def test_cut_far_ahead_of_the_range_names_the_option_that_records_it(operator: Command) -> None:
+    taken(operator, "today.csv", sheet([result(rfv=205)]))
+    operator.run("outlook")
+    with closing(sqlite3.connect(operator.folder / "cutcall.db")) as database, database:
+        database.execute("UPDATE field_outlook SET start_p10 = ?", [iso(11)])
+    refused = operator.run("cut", "North", "--on", iso())
+    assert refused.returncode == 1
+    assert f"not expected to be ready before {iso(11)}" in refused.stderr
+    assert "if it is right, give --early" in refused.stderr
+    assert operator.run("cut", "North", "--on", iso(), "--early").returncode == 0
 
 
 def test_closed_field_is_gone_until_it_is_enrolled_again(operator: Command) -> None:
