@@ -157,8 +157,8 @@ def _of_stems(result: Result) -> IndexValues:
     notes: tuple[Note, ...] = ()
     if reading.spots_refused:
         text = (
-            f"{reading.spots_refused} of {len(result.spots)} spots lie outside the stem tables "
-            "(16 to 40 in) and are not counted"
+            f"outside the stem tables (16 to 40 in) and not counted: {reading.spots_refused} of "
+            f"{len(result.spots)} spots"
         )
         notes = (Note(row=result.row, column="height_in", text=text),)
     known = reading.spots_used > 0

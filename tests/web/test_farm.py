@@ -64,6 +64,14 @@ def test_page_tells_the_date_the_sum_and_what_was_said(browser: Browser) -> None
     assert "<b>" not in page.text
 
 
+def test_row_of_the_start_date_is_told_in_words_too(browser: Browser) -> None:
+    [start] = {r.farm_start_median for r in browser.service.lines() if r.farm == "Plum Bottom"}
+    assert start is not None
+    marked = f'{start:%a %b} {start.day}<br><span class="small">%s</span></th>'
+    assert marked % "start date" in browser.get().text
+    assert "fecha de inicio" in browser.get("?lang=es").text
+
+
 def test_page_warns_where_work_can_hurt_somebody(browser: Browser) -> None:
     page = browser.get().text
     assert '<h2 id="care-title">Before you cut</h2>' in page
