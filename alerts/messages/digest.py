@@ -91,6 +91,7 @@ class Digest:
     clips: tuple[Clip, ...] = ()  # to take next, worth most first
     page_url: str = ""
     unsubscribe_url: str = ""
+    has_calendar: bool = False  # whether one is attached: a client has a date
 
     @property
     def is_unchanged(self) -> bool:
@@ -137,21 +138,19 @@ def _letter(
     words = templates.wording(language)
     lines = rest[:most_lines]
     beyond = len(rest) - len(lines)
+    since = words.full_day(digest.since) if digest.since else ""
     values = {
         "headline": headline(words, digest),
         "changes": _changes(words, digest),
-        "since": words.say("digest.since", day=words.full_day(digest.since))
-        if digest.since
-        else "",
-        "nothing": words.say("digest.nothing", day=words.full_day(digest.since))
-        if digest.since and digest.is_unchanged
-        else "",
+        "since": words.say("digest.since", day=since) if since else "",
+        "nothing": words.say("digest.nothing", day=since) if digest.is_unchanged else "",
         "clients": [_client(words, client, digest.today) for client in in_full],
         "rest": [_line(words, client, digest.today) for client in lines],
         "rest_title": words.counted("digest.rest", len(lines)) if lines else "",
         "beyond": words.counted("digest.beyond", beyond) if beyond else "",
         "clips": [_clip(words, clip) for clip in digest.clips],
         "page_url": digest.page_url,
+        "calendar": digest.has_calendar,
         "unsubscribe_url": digest.unsubscribe_url,
         "mark": digest.mark,
     }

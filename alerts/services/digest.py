@@ -216,6 +216,8 @@ def _queue(
         return 0
     words = rules.templates.wording(recipient.language)
     digest = _with_links(session, rules.links, draft, pictures, now)
+    files = _files(session, rules, draft, digest, words, today, now)
+    digest = replace(digest, has_calendar=any("calendar" in one["content_type"] for one in files))
     letter = write_digest(rules.templates, recipient.language, digest)
     outbox.enqueue(
         session,
@@ -227,10 +229,7 @@ def _queue(
             now=now,
             told_on=today,
             expires_at=now + USEFUL_FOR,
-            attachments=[
-                *_pictures(pictures, letter),
-                *_files(session, rules, draft, digest, words, today, now),
-            ],
+            attachments=[*_pictures(pictures, letter), *files],
         ),
     )
     digests.put_sent(session, recipient.person_id, today, as_json(draft.said), draft.key)

@@ -136,6 +136,7 @@ def written(templates: Templates) -> Letter:
         client("Later", date(2027, 5, 20)),
         client("Nothing yet", None),
         client("Sooner", date(2027, 5, 14), messages=(message(),)),
+        has_calendar=True,
     )
 
 
@@ -207,6 +208,22 @@ def test_digest_says_the_same_in_both_forms(written: Letter) -> None:
         assert words in unwrapped(written.text)
         assert words in shown
     assert "not in sight" not in written.text + written.html
+
+
+@pytest.mark.parametrize(
+    ("language", "with_one", "without"),
+    [
+        ("en", "as a CSV file, and a calendar with one entry a client.", "as a CSV file."),
+        ("es", "Se adjuntan la misma tabla como archivo CSV y un calendario", "archivo CSV."),
+    ],
+)
+def test_calendar_is_named_only_where_one_is_attached(
+    templates: Templates, language: str, with_one: str, without: str
+) -> None:
+    for attached, said in ((True, with_one), (False, without)):
+        letter = write(templates, client(), language=language, has_calendar=attached)
+        assert said in unwrapped(letter.text)
+        assert said in letter.html
 
 
 @pytest.mark.parametrize(

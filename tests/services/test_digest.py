@@ -503,6 +503,7 @@ def events(message: OutboxMessage) -> dict[str, dict[str, object]]:
 def test_calendar_has_an_all_day_entry_for_each_client_with_a_date(told: Service) -> None:
     """DTEND is the day after the last day (RFC 5545 3.6.1); the harvest takes two days."""
     found = events(digests(told)[PER])
+    assert "and a calendar with one entry a client" in " ".join(digests(told)[PER].text.split())
     starts = {row["client"]: row["farm_start"] for row in table(digests(told)[PER])}
     assert set(found) == {f"Start cutting: {name}" for name in starts}
     for name, start in starts.items():
@@ -549,6 +550,7 @@ def test_digest_without_a_date_has_no_calendar(service: Service) -> None:
     queue(service, date(2027, 5, 3))
     kinds = [row["content_type"] for row in digests(service)[PER].attachments]
     assert not any(kind.startswith("text/calendar") for kind in kinds)
+    assert "calendar" not in digests(service)[PER].text
 
 
 def test_digest_that_never_left_has_said_nothing(told: Service) -> None:
