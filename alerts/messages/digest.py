@@ -114,16 +114,15 @@ def write_digest(templates: Templates, language: str, digest: Digest) -> Letter:
     """The email; its charts and attachments are added by who sends it.
 
     Where it would be longer than ``MOST_HTML``, the clients due first are told in full and the
-    rest on a line each; where even these are too many, the last are only counted.
+    rest on a line each; where even these are too many, the last are only counted, and so are the
+    last that changed.
     """
     clients = by_date(digest.clients)
     letter = _letter(templates, language, digest, clients, [])
     for in_full, lines in _SHORTER:
         if len(letter.html.encode()) <= MOST_HTML:
             break
-        letter = _letter(
-            templates, language, digest, clients[:in_full], clients[in_full:], most_lines=lines
-        )
+        letter = _letter(templates, language, digest, clients[:in_full], clients[in_full:], lines)
     return letter
 
 
@@ -138,10 +137,13 @@ def _letter(
     words = templates.wording(language)
     lines = rest[:most_lines]
     beyond = len(rest) - len(lines)
+    changes = _changes(words, digest)
+    unsaid = len(changes) - len(changes[:most_lines])
     since = words.full_day(digest.since) if digest.since else ""
     values = {
         "headline": headline(words, digest),
-        "changes": _changes(words, digest),
+        "changes": changes[:most_lines],
+        "more_changes": words.counted("digest.more_changes", unsaid) if unsaid else "",
         "since": words.say("digest.since", day=since) if since else "",
         "nothing": words.say("digest.nothing", day=since) if digest.is_unchanged else "",
         "clients": [_client(words, client, digest.today) for client in in_full],

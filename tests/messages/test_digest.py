@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import date, timedelta
 from html.parser import HTMLParser
@@ -600,3 +601,22 @@ def test_clients_whom_no_page_could_hold_are_counted(templates: Templates) -> No
     told = sum(one.farm in letter.text for one in clients)
     assert f"{1000 - told} more clients stand in the attached table." in unwrapped(letter.text)
     assert f"{1000 - told} more clients stand in the attached table." in letter.html
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_changes_that_no_page_could_hold_are_counted(templates: Templates, language: str) -> None:
+    """The morning after a laboratory's file, nearly every client has changed."""
+    changes = (
+        Change(ChangeKind.MOVED, was=date(2027, 5, 20), now=date(2027, 5, 18)),
+        *(Change(ChangeKind.RESULT, field=f"Field {place}") for place in range(3)),
+    )
+    clients = [replace(one, changes=changes) for one in many_clients(1000, 3)]
+    letter = write(templates, *clients, language=language, since=MONDAY)
+    assert len(letter.html.encode()) <= MOST_HTML
+    assert URL.replace("&", "&amp;") in letter.html
+    counted = {"en": "{} more clients changed.", "es": "Otros {} clientes cambiaron."}[language]
+    told = re.search(re.escape(counted).replace(r"\{\}", r"(\d+)"), letter.html)
+    assert told is not None
+    listed = letter.html[: told.start()].count("<li><b>")
+    assert listed + int(told[1]) == 1000
+    assert told[0] in unwrapped(letter.text)
