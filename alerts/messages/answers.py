@@ -84,6 +84,8 @@ def _when(farm: FarmSaid, today: date, words: Wording, longest: int, most: int) 
         "start": words.full_day(start or today + timedelta(days=HORIZON_DAYS)),
         "likely": words.likely_start(outlook.start, today),
     }
+    if start is not None and said["state"] == "soon":
+        said["start"] = words.near_day(start, today)
     if len(outlook.fields) > 1 and most > 1:
         said["order"] = words.harvest_order(outlook, most, longest)
     return said
@@ -96,7 +98,10 @@ def _state(outlook: FarmOutlook, today: date) -> str:
         return "rest"
     if outlook.start.median is None:
         return "later"
-    return "late" if outlook.start.median < today else "start"
+    ahead = (outlook.start.median - today).days
+    if ahead < 0:
+        return "late"
+    return "soon" if ahead <= 1 else "start"  # today and tomorrow are said as such, as in a text
 
 
 def when_field(

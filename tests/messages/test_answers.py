@@ -63,7 +63,9 @@ def test_usual_answer_takes_one_part(
     ("days", "says"),
     [
         ((1, 4, 9), "start about Sun May 16 (likely May 13-21)"),
-        ((-3, 1, 5), "start about Thu May 13 (likely now to May 17)"),
+        ((0, 2, 5), "start about Fri May 14 (likely now to May 17)"),
+        ((-3, 1, 5), "start tomorrow, Thu May 13 (likely now to May 17)"),
+        ((-3, 0, 5), "start today, Wed May 12 (likely now to May 17)"),
         ((-5, -2, 1), "start now, the day to start was Mon May 10"),
     ],
 )
@@ -74,6 +76,14 @@ def test_when_says_the_date_first(
     outlook = outlook_of(start=start_dates(*days))
     said = answers.when(templates, "en", [FarmSaid("Windfall Acres", outlook)], TODAY)
     assert said.startswith(f"Windfall Acres: {says}")
+
+
+def test_when_says_tomorrow_in_spanish_too(
+    templates: Templates, outlook_of: Build, start_dates: Callable[..., StartDates]
+) -> None:
+    outlook = outlook_of(start=start_dates(-3, 1, 5))
+    said = answers.when(templates, "es", [FarmSaid("Windfall Acres", outlook)], TODAY)
+    assert said.startswith("Windfall Acres: empiece mañana, jue 13 may (")
 
 
 def test_when_of_a_rough_outlook_says_no_date(templates: Templates, outlook_of: Build) -> None:
