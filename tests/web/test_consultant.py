@@ -197,6 +197,10 @@ def test_ndf_is_a_limit_and_not_a_need(ask: Ask, spring: Service, mine: str) -> 
     page = ask("GET", f"{mine}/farm/{farm_id(spring, 'Reed Island')}").text
     assert "<dt>Gained in handling</dt><dd>2</dd>" in page
     assert "<dt>At most standing</dt><dd>NDF 38</dd>" in page
+    spring.results({"farm": "Reed Island", "field": "Bank", "ndf_pct_dm": 31})
+    spring.evaluate()
+    page = ask("GET", f"{mine}/farm/{farm_id(spring, 'Reed Island')}").text
+    assert re.search(r'<td class="n">NDF [\d.]+</td><td class="n">\d\d\.\d to \d\d\.\d</td>', page)
 
 
 def test_another_consultants_farm_field_and_chart_do_not_exist(
