@@ -56,12 +56,19 @@ def evaluate_together(parts: Parts) -> int:
     """Evaluate every area that is due, with other processes where that pays; how many this one
     did. What broke in another is in its log, and is due again once its lease lapses."""
     due = count_due(parts.sessions, parts.clock())
-    most = parts.settings.evaluators or len(os.sched_getaffinity(0))
+    most = parts.settings.evaluators or _cores()
     others = min(most - 1, due // WORTH_A_PROCESS)
     with _beside(parts, others):
         return evaluate_due(
             parts.sessions, parts.evaluation_rules(), parts.owner, parts.clock, parts.stopping
         )
+
+
+def _cores() -> int:
+    """Those this process may use, where the system says so; else all there are."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 @contextmanager
