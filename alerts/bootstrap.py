@@ -38,18 +38,18 @@ if TYPE_CHECKING:
     # Loaded when they are first asked for: the service ticks before it does its work.
     from alerts.domain.circuit import CircuitRules
     from alerts.intake.roster import RosterDefaults
-    from alerts.services.accept_results import IntakeRules
-    from alerts.services.area_look import EvaluationRules
-    from alerts.services.digest import DigestRules
-    from alerts.services.doctor import Subject
-    from alerts.services.fallbacks import FallbackRules
-    from alerts.services.links import LinkRules
-    from alerts.services.replies import ReplyRules
-    from alerts.services.retention import RetentionRules
-    from alerts.services.sampling import SamplingRules
-    from alerts.services.sampling_list import ClipRules
-    from alerts.services.sending import SendingRules
-    from alerts.services.sign_up_rules import SignUpRules
+    from alerts.services.access.links import LinkRules
+    from alerts.services.consultants.digest import DigestRules
+    from alerts.services.delivery.fallbacks import FallbackRules
+    from alerts.services.delivery.sending import SendingRules
+    from alerts.services.operating.doctor import Subject
+    from alerts.services.outlooks.area_look import EvaluationRules
+    from alerts.services.outlooks.sampling_list import ClipRules
+    from alerts.services.people.retention import RetentionRules
+    from alerts.services.people.sign_up_rules import SignUpRules
+    from alerts.services.results.accept_results import IntakeRules
+    from alerts.services.samplers.sampling import SamplingRules
+    from alerts.services.texts.replies import ReplyRules
     from alerts.transports.webhooks import SmsWebhooks
 
 MIB = 1024 * 1024
@@ -109,7 +109,7 @@ class Parts:
         return {name.removesuffix("_s"): seconds for name, seconds in ticks.items()}
 
     def intake_rules(self) -> IntakeRules:
-        from alerts.services.accept_results import IntakeRules
+        from alerts.services.results.accept_results import IntakeRules
 
         return IntakeRules(
             lab_maps=self.lab_maps,
@@ -121,7 +121,7 @@ class Parts:
         )
 
     def evaluation_rules(self) -> EvaluationRules:
-        from alerts.services.area_look import EvaluationRules
+        from alerts.services.outlooks.area_look import EvaluationRules
 
         return EvaluationRules(
             guidelines=self.guidelines,
@@ -137,7 +137,7 @@ class Parts:
         )
 
     def sending_rules(self) -> SendingRules:
-        from alerts.services.sending import SendingRules
+        from alerts.services.delivery.sending import SendingRules
 
         sending = self.schedule.sending
         return SendingRules(
@@ -157,7 +157,7 @@ class Parts:
         )
 
     def fallback_rules(self) -> FallbackRules:
-        from alerts.services.fallbacks import FallbackRules
+        from alerts.services.delivery.fallbacks import FallbackRules
 
         figures = self.schedule.fallback
         return FallbackRules(
@@ -171,7 +171,7 @@ class Parts:
         )
 
     def retention_rules(self) -> RetentionRules:
-        from alerts.services.retention import YEAR, RetentionRules
+        from alerts.services.people.retention import YEAR, RetentionRules
 
         kept = self.schedule.retention
         return RetentionRules(
@@ -185,7 +185,7 @@ class Parts:
         )
 
     def digest_rules(self) -> DigestRules:
-        from alerts.services.digest import DigestRules
+        from alerts.services.consultants.digest import DigestRules
 
         return DigestRules(
             templates=self.templates,
@@ -199,7 +199,7 @@ class Parts:
         )
 
     def sampling_rules(self) -> SamplingRules:
-        from alerts.services.sampling import SamplingRules
+        from alerts.services.samplers.sampling import SamplingRules
 
         return SamplingRules(
             templates=self.templates,
@@ -210,7 +210,7 @@ class Parts:
         )
 
     def clip_rules(self) -> ClipRules:
-        from alerts.services.sampling_list import clip_rules
+        from alerts.services.outlooks.sampling_list import clip_rules
 
         return clip_rules(
             self.guidelines,
@@ -223,7 +223,7 @@ class Parts:
         return frozenset(WEEKDAYS.index(day) for day in self.schedule.sampling.days)
 
     def link_rules(self) -> LinkRules:
-        from alerts.services.links import LinkRules
+        from alerts.services.access.links import LinkRules
 
         before = self.settings.secret_before.get_secret_value()
         return LinkRules(
@@ -234,8 +234,8 @@ class Parts:
         )
 
     def sign_up_rules(self) -> SignUpRules:
-        from alerts.services.farm_form import FormRules
-        from alerts.services.sign_up_rules import Bounds, SignUpRules
+        from alerts.services.farms.farm_form import FormRules
+        from alerts.services.people.sign_up_rules import Bounds, SignUpRules
 
         figures = self.schedule.sign_up
         return SignUpRules(
@@ -255,7 +255,7 @@ class Parts:
         )
 
     def reply_rules(self) -> ReplyRules:
-        from alerts.services.replies import ReplyRules
+        from alerts.services.texts.replies import ReplyRules
 
         settings = self.settings
         return ReplyRules(
@@ -281,7 +281,7 @@ class Parts:
         return RosterDefaults(time_zone=self.settings.time_zone)
 
     def subject(self) -> Subject:
-        from alerts.services.doctor import Subject
+        from alerts.services.operating.doctor import Subject
 
         return Subject(self.settings, self.sessions, self.transports, self.ticks(), self.clock)
 

@@ -21,7 +21,7 @@ from typing import Any
 
 from alerts import logs
 from alerts.bootstrap import Clock, Parts, build_parts
-from alerts.services.evaluate_areas import count_due, evaluate_due
+from alerts.services.outlooks.evaluate_areas import count_due, evaluate_due
 from alerts.settings import Settings
 
 log = logging.getLogger(__name__)

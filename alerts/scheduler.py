@@ -32,39 +32,48 @@ from apscheduler.triggers.interval import IntervalTrigger
 from alerts.bootstrap import Parts, system_clock
 from alerts.domain import trace
 from alerts.domain.errors import ConfigurationError
-from alerts.services.job_runs import JobRuns
-from alerts.services.leap_watch import LeapWatch
+from alerts.services.operating.job_runs import JobRuns
+from alerts.services.operating.leap_watch import LeapWatch
 
 if TYPE_CHECKING:
-    from alerts.services.accept_results import IntakeReport
-    from alerts.services.sending import SendReport
+    from alerts.services.delivery.sending import SendReport
+    from alerts.services.results.accept_results import IntakeReport
 
 log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 
 SERVICES = (
-    *("clock_check", "housekeeping", "follow_weather", "accept_results", "replies", "digest"),
-    *("sampling", "fallbacks", "receipts", "dispatch", "evaluate_areas"),
+    "operating.clock_check",
+    "operating.housekeeping",
+    "outlooks.follow_weather",
+    "results.accept_results",
+    "texts.replies",
+    "consultants.digest",
+    "samplers.sampling",
+    "delivery.fallbacks",
+    "delivery.receipts",
+    "delivery.dispatch",
+    "outlooks.evaluate_areas",
 )
 """What the jobs run."""
 
 
 async def run_clock(parts: Parts) -> bool:
     """Whether the clock is believed; every other job holds still while it is not."""
-    from alerts.services import clock_check
+    from alerts.services.operating import clock_check
 
     return await clock_check.check(parts.sessions, parts.transports, parts.clock)
 
 
 def _is_held(parts: Parts) -> bool:
-    from alerts.services import clock_check
+    from alerts.services.operating import clock_check
 
     return clock_check.is_held(parts.sessions, parts.clock())
 
 
 def run_intake(parts: Parts) -> list[IntakeReport]:
-    from alerts.services.accept_results import collect
+    from alerts.services.results.accept_results import collect
 
     if _is_held(parts):
         return []
@@ -96,7 +105,7 @@ def _log_report(report: IntakeReport) -> None:
 
 def run_replies(parts: Parts) -> int:
     """Texts that came in and were stored, but could not be handled at once."""
-    from alerts.services.replies import take_up
+    from alerts.services.texts.replies import take_up
 
     if _is_held(parts):
         return 0
@@ -110,8 +119,8 @@ def run_evaluation(parts: Parts) -> int:
 
 
 async def run_sending(parts: Parts) -> SendReport:
-    from alerts.services.dispatch import dispatch_due
-    from alerts.services.sending import SendReport
+    from alerts.services.delivery.dispatch import dispatch_due
+    from alerts.services.delivery.sending import SendReport
 
     if _is_held(parts):
         return SendReport()
@@ -121,13 +130,13 @@ async def run_sending(parts: Parts) -> SendReport:
 
 
 async def run_receipts(parts: Parts) -> int:
-    from alerts.services.receipts import refresh
+    from alerts.services.delivery.receipts import refresh
 
     return await refresh(parts.sessions, parts.transports, parts.clock)
 
 
 def run_fallbacks(parts: Parts) -> int:
-    from alerts.services.fallbacks import queue_fallbacks
+    from alerts.services.delivery.fallbacks import queue_fallbacks
 
     if _is_held(parts):
         return 0
@@ -135,7 +144,7 @@ def run_fallbacks(parts: Parts) -> int:
 
 
 async def run_weather(parts: Parts) -> int:
-    from alerts.services.follow_weather import refresh_forecasts
+    from alerts.services.outlooks.follow_weather import refresh_forecasts
 
     if _is_held(parts):
         return 0
@@ -145,8 +154,8 @@ async def run_weather(parts: Parts) -> int:
 
 
 def run_digests(parts: Parts) -> int:
-    from alerts.services.digest import queue_digests
-    from alerts.services.sampling import queue_reminders
+    from alerts.services.consultants.digest import queue_digests
+    from alerts.services.samplers.sampling import queue_reminders
 
     if _is_held(parts):
         return 0
@@ -155,7 +164,7 @@ def run_digests(parts: Parts) -> int:
 
 
 def run_housekeeping(parts: Parts) -> None:
-    from alerts.services.housekeeping import tidy
+    from alerts.services.operating.housekeeping import tidy
 
     if _is_held(parts):
         return

@@ -7,7 +7,7 @@ from datetime import time
 
 from factories import MONDAY, OTHER_PHONE, Service, day
 
-from alerts.services.links import Role, Visitor, link_path, open_link
+from alerts.services.access.links import Role, Visitor, link_path, open_link
 from alerts.store.tables import Farm, FarmField, Person
 
 PER, EVA = "per@example.org", "eva@example.org"

@@ -25,14 +25,14 @@ from alerts.intake.roster import read_roster
 from alerts.loopback.gateway import LoopbackGateway
 from alerts.loopback.mailbox import LoopbackMailbox
 from alerts.messages.marks import mark
-from alerts.services.accept_results import IntakeReport, accept
-from alerts.services.area_look import EvaluationRules
-from alerts.services.dispatch import dispatch_due
-from alerts.services.enrol import EnrolReport, enrol
-from alerts.services.evaluate_areas import evaluate_due
-from alerts.services.read_outlooks import FieldLine, field_lines
-from alerts.services.record_cuts import record_cut
-from alerts.services.sending import SendingRules, SendReport
+from alerts.services.delivery.dispatch import dispatch_due
+from alerts.services.delivery.sending import SendingRules, SendReport
+from alerts.services.farms.record_cuts import record_cut
+from alerts.services.outlooks.area_look import EvaluationRules
+from alerts.services.outlooks.evaluate_areas import evaluate_due
+from alerts.services.outlooks.read_outlooks import FieldLine, field_lines
+from alerts.services.people.enrol import EnrolReport, enrol
+from alerts.services.results.accept_results import IntakeReport, accept
 from alerts.settings import Settings, read_settings
 from alerts.store.session import Sessions
 from alerts.store.tables import (

@@ -13,7 +13,7 @@ from typer.main import get_command
 
 from alerts.cli import app
 from alerts.intake.roster import read_roster
-from alerts.services.enrol import enrol
+from alerts.services.people.enrol import enrol
 from alerts.settings import PREFIX, Settings
 
 ROOT = Path(__file__).parent.parent

@@ -273,14 +273,14 @@ def test_every_import_is_declared_or_of_the_standard_library() -> None:
         ("alerts.domain.outlook", "import alerts.settings"),
         ("alerts.domain.outlook", "from alerts import settings"),
         ("alerts.domain.outlook", "from ..settings import Settings"),
-        ("alerts.domain.outlook", "def f():\n    from alerts.services import digest"),
+        ("alerts.domain.outlook", "def f():\n    from alerts.services.consultants import digest"),
         ("alerts.store.areas", "from alerts.intake.base import Source"),
         ("alerts.messages.digest", "from alerts.configfiles import Schedule"),
         ("alerts.settings", "from alerts.configfiles import ConfigDir"),
-        ("alerts.services.digest", "from alerts.bootstrap import Parts"),
-        ("alerts.services.digest", "from alerts.transports.smtp import Smtp"),
-        ("alerts.services.digest", "from alerts.transports import smtp"),
-        ("alerts.services.accept_results", "from alerts.intake.folder import Folder"),
+        ("alerts.services.consultants.digest", "from alerts.bootstrap import Parts"),
+        ("alerts.services.consultants.digest", "from alerts.transports.smtp import Smtp"),
+        ("alerts.services.consultants.digest", "from alerts.transports import smtp"),
+        ("alerts.services.results.accept_results", "from alerts.intake.folder import Folder"),
         ("alerts.web.app", "from alerts.scheduler import Ticker"),
         ("alerts.web.app", "from alerts.store.tables import Farm"),
         ("alerts.scheduler", "from alerts.web.app import build_app"),
@@ -296,9 +296,9 @@ def test_import_that_points_up_or_sideways_is_found(name: str, text: str) -> Non
     [
         ("alerts.domain.outlook", "from alerts.agronomy import goals"),
         ("alerts.domain.outlook", "from .records import Index"),
-        ("alerts.services.digest", "from alerts.store.tables import Farm"),
-        ("alerts.services.digest", "from alerts.transports.base import Channel"),
-        ("alerts.services.digest", "from alerts.transports import base"),
+        ("alerts.services.consultants.digest", "from alerts.store.tables import Farm"),
+        ("alerts.services.consultants.digest", "from alerts.transports.base import Channel"),
+        ("alerts.services.consultants.digest", "from alerts.transports import base"),
         ("alerts.cli", "from alerts.store.outbox import recent"),
     ],
 )
@@ -318,12 +318,12 @@ def test_impure_import_is_found(name: str, text: str) -> None:
 @pytest.mark.parametrize(
     ("name", "text"),
     [
-        ("alerts.services.digest", "from sqlmodel import select"),
-        ("alerts.services.digest", "import sqlmodel"),
-        ("alerts.services.digest", "from sqlalchemy import update"),
-        ("alerts.services.digest", "from sqlalchemy.exc import IntegrityError"),
+        ("alerts.services.consultants.digest", "from sqlmodel import select"),
+        ("alerts.services.consultants.digest", "import sqlmodel"),
+        ("alerts.services.consultants.digest", "from sqlalchemy import update"),
+        ("alerts.services.consultants.digest", "from sqlalchemy.exc import IntegrityError"),
         ("alerts.web.app", "from sqlmodel import Session"),
-        ("alerts.services.dispatch", "import httpx"),
+        ("alerts.services.delivery.dispatch", "import httpx"),
         ("alerts.intake.folder", "import smtplib"),
         ("alerts.bootstrap", "from alembic import command"),
     ],
@@ -333,13 +333,18 @@ def test_library_outside_its_home_is_found(name: str, text: str) -> None:
 
 
 def test_session_is_the_one_thing_services_take_from_sqlmodel() -> None:
-    assert broken_homes(module_of("alerts.services.digest", "from sqlmodel import Session")) == []
+    assert (
+        broken_homes(
+            module_of("alerts.services.consultants.digest", "from sqlmodel import Session")
+        )
+        == []
+    )
     assert broken_homes(module_of("alerts.store.areas", "from sqlmodel import col, select")) == []
 
 
 @pytest.mark.parametrize("text", ["session.commit()", "s.rollback()", "with session.begin(): ..."])
 def test_stray_commit_is_found(text: str) -> None:
-    assert len(stray_commits(module_of("alerts.services.digest", text))) == 1
+    assert len(stray_commits(module_of("alerts.services.consultants.digest", text))) == 1
     assert stray_commits(module_of("alerts.store.session", text)) == []
 
 
@@ -354,10 +359,10 @@ def test_stray_commit_is_found(text: str) -> None:
     ],
 )
 def test_reading_the_clock_is_found(text: str) -> None:
-    assert len(clock_reads(module_of("alerts.services.digest", text))) == 1
+    assert len(clock_reads(module_of("alerts.services.consultants.digest", text))) == 1
     assert clock_reads(module_of("alerts.bootstrap", text)) == []
 
 
 @pytest.mark.parametrize("text", ["parts.today()", "local.time()", "moment.date()", "clock()"])
 def test_asking_for_a_given_time_is_fine(text: str) -> None:
-    assert clock_reads(module_of("alerts.services.digest", text)) == []
+    assert clock_reads(module_of("alerts.services.consultants.digest", text)) == []

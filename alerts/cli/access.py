@@ -24,7 +24,7 @@ def link(
     revoke: Annotated[int | None, typer.Option(help="take the link of this number back")] = None,
 ) -> None:
     """Print the link that opens somebody's pages; who holds it needs no password."""
-    from alerts.services.access import make_link, revoke_link
+    from alerts.services.operating.access import make_link, revoke_link
 
     if (revoke is None) == (not role):
         raise failure("say whose link, such as 'cutcall link operator', or give --revoke NUMBER")
@@ -45,7 +45,7 @@ def links(as_json: AsJson = False) -> None:
     """Links that were handed out, with their numbers."""
     from dataclasses import asdict
 
-    from alerts.services.access import list_links
+    from alerts.services.operating.access import list_links
 
     with open_parts() as parts:
         lines, now = list_links(parts.sessions), parts.clock()
@@ -76,7 +76,7 @@ def new(
     ] = None,
 ) -> None:
     """Make a token and print it, this once: only its fingerprint is kept."""
-    from alerts.services.access import make_token
+    from alerts.services.operating.access import make_token
 
     with open_parts() as parts:
         number, secret = make_token(
@@ -98,7 +98,7 @@ def list_tokens(as_json: AsJson = False) -> None:
     """Tokens with their numbers, without anything that would open a door."""
     from dataclasses import asdict
 
-    from alerts.services.tokens import list_tokens as all_tokens
+    from alerts.services.access.tokens import list_tokens as all_tokens
 
     with open_parts() as parts, parts.sessions.read() as session:
         lines, now = all_tokens(session), parts.clock()
@@ -117,7 +117,7 @@ def list_tokens(as_json: AsJson = False) -> None:
 @token_app.command()
 def revoke(number: Annotated[int, typer.Argument(help="number of the token")]) -> None:
     """Take a token back."""
-    from alerts.services.access import revoke_token
+    from alerts.services.operating.access import revoke_token
 
     with open_parts() as parts:
         revoke_token(parts.sessions, number, parts.clock())

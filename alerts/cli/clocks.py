@@ -15,7 +15,7 @@ def clock(
     ] = False,
 ) -> None:
     """Whether the computer's clock is believed; after a leap of over a day the work is held."""
-    from alerts.services import clock_check
+    from alerts.services.operating import clock_check
 
     with open_parts() as parts:
         now = parts.clock()

@@ -12,7 +12,7 @@ import typer
 from alerts.cli.printing import AsJson, new_table, print_json, show
 
 if TYPE_CHECKING:
-    from alerts.services.backup import Restored
+    from alerts.services.operating.backup import Restored
     from alerts.store.copying import TableDigest
 
 db_app = typer.Typer(
@@ -30,7 +30,7 @@ def copy(
 
     Stop the service first: what it writes meanwhile stays behind.
     """
-    from alerts.services.backup import copy_database
+    from alerts.services.operating.backup import copy_database
 
     done = copy_database(from_url, to_url)
     if as_json:
@@ -50,7 +50,7 @@ def backup(
     The file holds people's numbers and addresses: keep it as safe as the database.
     """
     from alerts.bootstrap import system_clock
-    from alerts.services.backup import back_up
+    from alerts.services.operating.backup import back_up
     from alerts.settings import read_settings
 
     done = back_up(read_settings().database_url, file, system_clock())
@@ -76,7 +76,7 @@ def restore(
     overwritten database knew are kept; everything else recorded since the backup is not in it.
     """
     from alerts.bootstrap import system_clock
-    from alerts.services.backup import contents, restore
+    from alerts.services.operating.backup import contents, restore
     from alerts.settings import read_settings
 
     url = read_settings().database_url

@@ -10,7 +10,7 @@ import typer
 from alerts.cli.printing import AsJson, print_json
 
 if TYPE_CHECKING:
-    from alerts.services.doctor import Finding
+    from alerts.services.operating.doctor import Finding
 
 
 def doctor(
@@ -26,7 +26,7 @@ def doctor(
     import asyncio
 
     from alerts.bootstrap import build_parts
-    from alerts.services.doctor import examine, is_well
+    from alerts.services.operating.doctor import examine, is_well
     from alerts.settings import read_settings
 
     parts = build_parts(read_settings(), migrate=False)

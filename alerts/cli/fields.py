@@ -21,7 +21,7 @@ def name(
 ) -> None:
     """Say which field a name means; results that waited for it flow on."""
     from alerts.scheduler import run_evaluation
-    from alerts.services.match_results import name_field
+    from alerts.services.results.match_results import name_field
 
     with open_parts() as parts:
         matched = name_field(
@@ -51,7 +51,7 @@ def cut(
 ) -> None:
     """Record that a field was cut; its next cutting opens. A wrong one is undone with --undo."""
     from alerts.scheduler import run_evaluation
-    from alerts.services.record_cuts import DoubtfulCut, record_cut, undo_cut
+    from alerts.services.farms.record_cuts import DoubtfulCut, record_cut, undo_cut
 
     if undo and on:
         raise failure(
@@ -95,7 +95,7 @@ def close(
 ) -> None:
     """Leave a field out from now on; enrolling it again opens it."""
     from alerts.scheduler import run_evaluation
-    from alerts.services.record_cuts import close_field
+    from alerts.services.farms.record_cuts import close_field
 
     with open_parts() as parts:
         today = parts.today()

@@ -15,7 +15,7 @@ from alerts.cli.wiring import open_parts, read_file
 def enrol(roster: Path, as_json: AsJson = False) -> None:
     """Enrol farms, fields and people from a roster (CSV)."""
     from alerts.intake.roster import read_roster
-    from alerts.services.enrol import enrol as enrol_roster
+    from alerts.services.people.enrol import enrol as enrol_roster
 
     content = read_file(roster)
     with open_parts() as parts:
@@ -48,8 +48,8 @@ def intake(
     """Take in results from files, and look at the areas they concern."""
     from alerts.intake.base import RawDocument
     from alerts.scheduler import run_evaluation
-    from alerts.services.accept_results import IntakeReport, accept
-    from alerts.services.read_documents import report_json
+    from alerts.services.results.accept_results import IntakeReport, accept
+    from alerts.services.results.read_documents import report_json
 
     reports = []
     with open_parts() as parts:
@@ -87,7 +87,7 @@ def weather(
 ) -> None:
     """Take in daily temperatures of an area; its outlook then runs on degree days."""
     from alerts.scheduler import run_evaluation
-    from alerts.services.follow_weather import take_in_table
+    from alerts.services.outlooks.follow_weather import take_in_table
 
     content = read_file(table)
     with open_parts() as parts:

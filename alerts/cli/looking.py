@@ -11,7 +11,7 @@ from alerts.cli.printing import AsJson, failure, new_table, print_json, show, sh
 from alerts.cli.wiring import open_parts
 
 if TYPE_CHECKING:
-    from alerts.services.read_outlooks import FieldLine
+    from alerts.services.outlooks.read_outlooks import FieldLine
 
 
 def outlook(
@@ -19,7 +19,7 @@ def outlook(
 ) -> None:
     """Every field with its start date and what its farmer was told."""
     from alerts.scheduler import run_evaluation
-    from alerts.services.read_outlooks import field_lines
+    from alerts.services.outlooks.read_outlooks import field_lines
 
     with open_parts() as parts:
         run_evaluation(parts)

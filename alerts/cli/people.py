@@ -28,7 +28,7 @@ def export(
     file: Annotated[Path | None, typer.Option(help="write it there, not to the screen")] = None,
 ) -> None:
     """Write everything kept about one person, as JSON."""
-    from alerts.services.personal_data import export_person
+    from alerts.services.people.personal_data import export_person
 
     with open_parts() as parts:
         found = export_person(parts.sessions, who, parts.clock(), name)
@@ -54,7 +54,7 @@ def forget(
     yes: Annotated[bool, typer.Option("--yes", help="do not ask whether it is meant")] = False,
 ) -> None:
     """Forget a person: names, addresses, words and links go, for good."""
-    from alerts.services.personal_data import find, forget_person
+    from alerts.services.people.personal_data import find, forget_person
 
     with open_parts() as parts:
         with parts.sessions.read() as session:

@@ -11,7 +11,7 @@ import typer
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from alerts.services.accept_results import IntakeReport
+    from alerts.services.results.accept_results import IntakeReport
 
 AsJson = Annotated[bool, typer.Option("--json", help="print JSON instead of words")]
 

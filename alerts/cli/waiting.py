@@ -51,7 +51,7 @@ def rejected(
     ] = None,
 ) -> None:
     """Rows and files that could not be used, with what to do about them."""
-    from alerts.services.accept_results import settle as settle_document
+    from alerts.services.results.accept_results import settle as settle_document
     from alerts.store.documents import refused_documents, rejected_rows
 
     if settle is not None:

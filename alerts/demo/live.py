@@ -25,7 +25,7 @@ from alerts.domain.errors import CutcallError
 from alerts.loopback.gateway import LoopbackGateway
 from alerts.loopback.mailbox import LoopbackMailbox
 from alerts.loopback.webhooks import Webhooks
-from alerts.services.access import make_link
+from alerts.services.operating.access import make_link
 
 USUAL_DAY = date(2027, 5, 14)
 """Several farms have been told a date ahead of this day, and nobody has begun to cut."""

@@ -37,10 +37,10 @@ from alerts.intake.roster import read_roster
 from alerts.loopback.gateway import Fault, LoopbackGateway, Reply
 from alerts.loopback.mailbox import LoopbackMailbox
 from alerts.scheduler import run_round
-from alerts.services.enrol import enrol
-from alerts.services.match_results import name_field
-from alerts.services.read_outlooks import FieldLine, field_lines
-from alerts.services.record_cuts import record_cut
+from alerts.services.farms.record_cuts import record_cut
+from alerts.services.outlooks.read_outlooks import FieldLine, field_lines
+from alerts.services.people.enrol import enrol
+from alerts.services.results.match_results import name_field
 from alerts.store.outbox import recent
 
 HOURS = (time(6, 5), time(7, 5), time(7, 35), time(12, 10), time(12, 12), time(17, 20))

@@ -6,8 +6,8 @@ from collections.abc import Callable, Hashable
 from typing import TypeVar
 
 from alerts.bootstrap import Parts
-from alerts.services.links import Role, Visitor, open_link
-from alerts.services.opened import Read, open_page
+from alerts.services.access.links import Role, Visitor, open_link
+from alerts.services.access.opened import Read, open_page
 from alerts.web.kept import Kept, Made
 
 T = TypeVar("T")

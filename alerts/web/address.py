@@ -8,9 +8,9 @@ from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from alerts.bootstrap import Parts
-from alerts.services.addresses import ask_address
-from alerts.services.links import Role
-from alerts.services.sign_up import Asked, SignUpForm, wording_shown
+from alerts.services.access.links import Role
+from alerts.services.people.addresses import ask_address
+from alerts.services.people.sign_up import Asked, SignUpForm, wording_shown
 from alerts.web.access import visitor
 from alerts.web.form_words import sentence
 from alerts.web.forms import read_form, text_of

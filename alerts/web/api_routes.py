@@ -22,14 +22,16 @@ from alerts.bootstrap import Parts
 from alerts.domain.names import name_key
 from alerts.domain.records import Method
 from alerts.intake.payload import read_body
-from alerts.services import public_results, read_documents, read_farms, repeated_requests, scope
-from alerts.services.accept_results import accept
-from alerts.services.public_results import ResultFilter
-from alerts.services.read_farms import OutlookFilter
-from alerts.services.record_cuts import cut_field_in
-from alerts.services.repeated_requests import Answer
-from alerts.services.scope import NotYours
-from alerts.services.tokens import Caller, Scope, TokenRefused, admit
+from alerts.services.access import repeated_requests, scope
+from alerts.services.access.repeated_requests import Answer
+from alerts.services.access.scope import NotYours
+from alerts.services.access.tokens import Caller, Scope, TokenRefused, admit
+from alerts.services.farms import read_farms
+from alerts.services.farms.read_farms import OutlookFilter
+from alerts.services.farms.record_cuts import cut_field_in
+from alerts.services.results import public_results, read_documents
+from alerts.services.results.accept_results import accept
+from alerts.services.results.public_results import ResultFilter
 from alerts.web import api_models as models
 from alerts.web.api_descriptions import BODY, RESULTS_BODY, TOKEN, refusals
 from alerts.web.etags import answer_with_tag

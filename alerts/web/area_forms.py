@@ -9,7 +9,7 @@ from datetime import date
 from typing import TypeVar
 
 from alerts.domain.records import Index, Method
-from alerts.services.public_results import OwnNumbers, ResultFilter
+from alerts.services.results.public_results import OwnNumbers, ResultFilter
 
 FIRST, LAST = "from", "to"
 

@@ -16,8 +16,8 @@ from alerts.charts.outlook_chart import ChartResult
 from alerts.charts.results_chart import FieldResults, ResultsChart
 from alerts.domain.records import Index, Method
 from alerts.messages.sheets import csv_of
-from alerts.services import public_results
-from alerts.services.public_results import AreaResults, PublicResult
+from alerts.services.results import public_results
+from alerts.services.results.public_results import AreaResults, PublicResult
 from alerts.web.api_models import AreaResults as AreaAnswer
 from alerts.web.area_forms import Asked, read_asked
 from alerts.web.etags import answer_with_tag

@@ -15,15 +15,15 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from alerts.bootstrap import Parts
 from alerts.domain.errors import CutcallError
 from alerts.domain.records import DigestEvery
-from alerts.services.client_exports import clients_calendar, clients_csv
-from alerts.services.client_table import (
+from alerts.services.access.links import Role, Visitor
+from alerts.services.consultants.client_exports import clients_calendar, clients_csv
+from alerts.services.consultants.client_table import (
     ONLY,
     ClientFilter,
     ClientTable,
     client_table,
     set_digest,
 )
-from alerts.services.links import Role, Visitor
 from alerts.web import consultant_farm, roster_upload
 from alerts.web.access import KeptPages, visitor
 from alerts.web.forms import read_form, text_of

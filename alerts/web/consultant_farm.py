@@ -7,10 +7,10 @@ from starlette.responses import HTMLResponse, Response
 
 from alerts.bootstrap import Parts
 from alerts.charts.outlook_chart import describe
-from alerts.services.farm_page import chart_of, farm_page
-from alerts.services.farm_records import FarmPage
-from alerts.services.links import Role
-from alerts.services.scope import NotYours, require_farm, require_field
+from alerts.services.access.links import Role
+from alerts.services.access.scope import NotYours, require_farm, require_field
+from alerts.services.farms.farm_page import chart_of, farm_page
+from alerts.services.farms.farm_records import FarmPage
 from alerts.web.access import KeptPages, visitor
 from alerts.web.farm import FarmPages
 from alerts.web.ids import id_of

@@ -15,14 +15,14 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from alerts.bootstrap import Parts
 from alerts.charts.outlook_chart import OutlookChart, describe, draw
-from alerts.services import farm_actions
-from alerts.services.farm_actions import WrongInput
-from alerts.services.farm_page import PageRules, chart_of, farm_page
-from alerts.services.farm_records import FarmPage, PageChart
-from alerts.services.links import Role, Visitor
-from alerts.services.opened import Read
-from alerts.services.scope import NotYours
-from alerts.services.sign_up import wording_shown
+from alerts.services.access.links import Role, Visitor
+from alerts.services.access.opened import Read
+from alerts.services.access.scope import NotYours
+from alerts.services.farms import farm_actions
+from alerts.services.farms.farm_actions import WrongInput
+from alerts.services.farms.farm_page import PageRules, chart_of, farm_page
+from alerts.services.farms.farm_records import FarmPage, PageChart
+from alerts.services.people.sign_up import wording_shown
 from alerts.web.access import KeptPages, visitor
 from alerts.web.form_words import ANIMALS
 from alerts.web.forms import read_form, text_of

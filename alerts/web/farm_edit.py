@@ -10,7 +10,8 @@ from starlette.datastructures import FormData
 from starlette.responses import HTMLResponse, Response
 
 from alerts.bootstrap import Parts
-from alerts.services.farm_edit import (
+from alerts.services.access.links import Role
+from alerts.services.farms.farm_edit import (
     EditForm,
     closed_fields,
     edit_form,
@@ -19,9 +20,8 @@ from alerts.services.farm_edit import (
     with_opened,
     with_taken_out,
 )
-from alerts.services.farm_form import MOST_FIELDS, FormRules, control
-from alerts.services.farm_page import farm_page
-from alerts.services.links import Role
+from alerts.services.farms.farm_form import MOST_FIELDS, FormRules, control
+from alerts.services.farms.farm_page import farm_page
 from alerts.web.access import visitor
 from alerts.web.farm import FarmPages, farm_of, language_of, number, page_after, query_of
 from alerts.web.form_words import sentence

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 
-from alerts.services.farm_form import OTHER_CLASS, FormError
+from alerts.services.farms.farm_form import OTHER_CLASS, FormError
 
 Say = Callable[[str], str]
 """A sentence in the language of the page (gettext)."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from alerts.services.scope import NotYours
+from alerts.services.access.scope import NotYours
 
 LARGEST_ID = 2**31 - 1
 """Ids are 32-bit numbers in PostgreSQL, which refuses to compare them with a larger one."""

@@ -8,7 +8,7 @@ from prometheus_client import CollectorRegistry, Histogram
 from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 
-from alerts.services.figures import Backlog, Figures
+from alerts.services.operating.figures import Backlog, Figures
 
 PAGE_SECONDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 10)
 

@@ -10,8 +10,8 @@ from prometheus_client.exposition import choose_encoder
 from starlette.responses import JSONResponse, Response
 
 from alerts.bootstrap import Parts
-from alerts.services.figures import take_figures
-from alerts.services.readiness import obstacle
+from alerts.services.operating.figures import take_figures
+from alerts.services.operating.readiness import obstacle
 from alerts.web.metrics import ServiceCollector
 
 

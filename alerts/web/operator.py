@@ -16,9 +16,9 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from alerts.bootstrap import Parts
 from alerts.domain.errors import CutcallError
-from alerts.services import clock_check, desk, operations
-from alerts.services.accept_results import settle
-from alerts.services.links import Role
+from alerts.services.access.links import Role
+from alerts.services.operating import clock_check, desk, operations
+from alerts.services.results.accept_results import settle
 from alerts.web.access import visitor
 from alerts.web.forms import read_form, text_of
 from alerts.web.ids import id_of

@@ -12,9 +12,9 @@ from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse
 
 from alerts.domain.errors import CutcallError, UnknownField, UnreadableDocument
-from alerts.services.repeated_requests import KeyReused, KeyUnusable
-from alerts.services.scope import NotYours
-from alerts.services.tokens import ScopeMissing, TokenRefused
+from alerts.services.access.repeated_requests import KeyReused, KeyUnusable
+from alerts.services.access.scope import NotYours
+from alerts.services.access.tokens import ScopeMissing, TokenRefused
 
 MEDIA_TYPE = "application/problem+json"
 

@@ -12,8 +12,8 @@ from starlette.responses import RedirectResponse, Response
 from alerts.bootstrap import Parts
 from alerts.domain import trace
 from alerts.domain.errors import CutcallError
-from alerts.services.links import LinkGone
-from alerts.services.scope import NotYours
+from alerts.services.access.links import LinkGone
+from alerts.services.access.scope import NotYours
 from alerts.web import problems
 from alerts.web.frame import REQUEST_ID
 from alerts.web.headers import HEADERS

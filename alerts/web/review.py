@@ -8,8 +8,8 @@ from starlette.responses import HTMLResponse, Response
 from alerts.bootstrap import Parts
 from alerts.domain.records import Index
 from alerts.messages.sheets import Cell, csv_of
-from alerts.services.links import Role
-from alerts.services.season_review import (
+from alerts.services.access.links import Role
+from alerts.services.outlooks.season_review import (
     FieldReview,
     SeasonReview,
     farmer_language,

@@ -14,9 +14,9 @@ from alerts.bootstrap import Parts
 from alerts.domain.errors import UnreadableDocument
 from alerts.domain.records import ParsedRoster, RosterRow
 from alerts.intake.roster import read_roster
-from alerts.services import roster_upload as service
-from alerts.services.links import Role, Visitor
-from alerts.services.roster_upload import MOST_BYTES, MOST_ROWS, Fate
+from alerts.services.access.links import Role, Visitor
+from alerts.services.consultants import roster_upload as service
+from alerts.services.consultants.roster_upload import MOST_BYTES, MOST_ROWS, Fate
 from alerts.web.access import visitor
 from alerts.web.forms import read_form, text_of
 from alerts.web.pages import PRIVATE, Pages

@@ -12,10 +12,10 @@ from starlette.datastructures import FormData
 from starlette.responses import HTMLResponse
 
 from alerts.bootstrap import Parts
-from alerts.services.links import Role, Visitor
-from alerts.services.local_days import today_of
-from alerts.services.reference_fields import ReferenceField, fields_of
-from alerts.services.sample_entry import Entry, enter_clip, enter_stems
+from alerts.services.access.links import Role, Visitor
+from alerts.services.access.local_days import today_of
+from alerts.services.results.reference_fields import ReferenceField, fields_of
+from alerts.services.samplers.sample_entry import Entry, enter_clip, enter_stems
 from alerts.web import sampling_protocol
 from alerts.web.access import visitor
 from alerts.web.forms import read_form, text_of

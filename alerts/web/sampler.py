@@ -13,12 +13,12 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from alerts.bootstrap import Parts
 from alerts.domain.errors import CutcallError
-from alerts.services.links import Role, Visitor
-from alerts.services.local_days import today_of
-from alerts.services.reference_fields import NotPublic, publish, withdraw
-from alerts.services.returned_results import assign_waiting
-from alerts.services.sampler_page import next_round, sampler_page
-from alerts.services.withdrawals import own_result, put_back, take_back
+from alerts.services.access.links import Role, Visitor
+from alerts.services.access.local_days import today_of
+from alerts.services.results.reference_fields import NotPublic, publish, withdraw
+from alerts.services.samplers.returned_results import assign_waiting
+from alerts.services.samplers.sampler_page import next_round, sampler_page
+from alerts.services.samplers.withdrawals import own_result, put_back, take_back
 from alerts.web import sample_forms, sampling_protocol
 from alerts.web.access import visitor
 from alerts.web.forms import read_form, text_of

@@ -14,10 +14,9 @@ from alerts.bootstrap import Parts
 from alerts.domain.guidelines import GuidelineSet
 from alerts.domain.records import HarvestMethod, Index
 from alerts.messages.wording import Wording
-from alerts.services import sign_up
-from alerts.services.addresses import read_address
-from alerts.services.area_choice import AreaPlace, area_choices, nearest_area
-from alerts.services.farm_form import (
+from alerts.services.access.links import LinkGone
+from alerts.services.farms.area_choice import AreaPlace, area_choices, nearest_area
+from alerts.services.farms.farm_form import (
     MOST_FIELDS,
     FormError,
     control,
@@ -29,10 +28,11 @@ from alerts.services.farm_form import (
     with_field_removed,
     zip_answer,
 )
-from alerts.services.links import LinkGone
-from alerts.services.lost_links import send_links
-from alerts.services.sign_up import SignUpForm
-from alerts.services.worked_line import script_data, worked, worked_line
+from alerts.services.farms.worked_line import script_data, worked, worked_line
+from alerts.services.people import sign_up
+from alerts.services.people.addresses import read_address
+from alerts.services.people.lost_links import send_links
+from alerts.services.people.sign_up import SignUpForm
 from alerts.web.form_words import Say, animal_choices, sentence
 from alerts.web.forms import read_form, text_of
 from alerts.web.language import chosen, translations

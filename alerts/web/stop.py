@@ -6,7 +6,7 @@ from fastapi import FastAPI, Request
 from starlette.responses import HTMLResponse
 
 from alerts.bootstrap import Parts
-from alerts.services.unsubscribe import BadLink, read_token, stop
+from alerts.services.delivery.unsubscribe import BadLink, read_token, stop
 from alerts.web.language import chosen
 from alerts.web.pages import Pages
 

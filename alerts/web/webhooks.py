@@ -12,8 +12,8 @@ from fastapi import FastAPI, Request, Response
 from starlette.concurrency import run_in_threadpool
 
 from alerts.bootstrap import Parts
-from alerts.services.receipts import hear
-from alerts.services.replies import take_in
+from alerts.services.delivery.receipts import hear
+from alerts.services.texts.replies import take_in
 from alerts.web.forms import read_at_most
 
 INBOUND, STATUS = "/webhooks/sms/inbound", "/webhooks/sms/status"

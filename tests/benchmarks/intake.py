@@ -30,7 +30,7 @@ from sqlmodel import col, func, select
 from alerts.configfiles import read_guidelines, shipped_config_dir
 from alerts.intake.base import RawDocument
 from alerts.intake.labmap import load_lab_maps
-from alerts.services.accept_results import IntakeReport, IntakeRules, accept
+from alerts.services.results.accept_results import IntakeReport, IntakeRules, accept
 from alerts.store.session import Sessions, build_engine, upgrade
 from alerts.store.tables import Area, Farm, FarmField, LabResult, Person
 

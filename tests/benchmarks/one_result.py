@@ -22,7 +22,7 @@ from sqlmodel import col, func, select
 from alerts.bootstrap import Parts
 from alerts.intake.base import RawDocument
 from alerts.scheduler import run_evaluation
-from alerts.services.accept_results import accept
+from alerts.services.results.accept_results import accept
 from alerts.store.tables import Area, Farm, OutboxMessage
 
 MOST_MS = 60.0

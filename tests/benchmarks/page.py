@@ -38,7 +38,7 @@ from starlette.responses import HTMLResponse
 
 from alerts.bootstrap import build_parts
 from alerts.cli.serving import serve_app
-from alerts.services.links import Role, link_path
+from alerts.services.access.links import Role, link_path
 from alerts.store import jobs
 from alerts.store.tables import Farm
 from alerts.transports.base import Channel

@@ -33,8 +33,8 @@ from sqlmodel import col, func, select
 from alerts.domain.circuit import CircuitRules
 from alerts.loopback.gateway import Fault, LoopbackGateway
 from alerts.messages.marks import mark
-from alerts.services.dispatch import dispatch_due
-from alerts.services.sending import SendingRules
+from alerts.services.delivery.dispatch import dispatch_due
+from alerts.services.delivery.sending import SendingRules
 from alerts.store import outbox
 from alerts.store.session import Sessions, build_engine, upgrade
 from alerts.store.tables import DeliveryEvent, OutboxMessage

@@ -82,7 +82,7 @@ def that_morning() -> datetime:
 
 def warm_up(parts: Parts) -> None:
     """Load what a process loads once, which is no part of its work."""
-    from alerts.services import evaluate_areas
+    from alerts.services.outlooks import evaluate_areas
 
     evaluate_areas.evaluate_due(
         parts.sessions, parts.evaluation_rules(), "nobody", lambda: LONG_AGO

@@ -15,7 +15,7 @@ from factories import results_sheet
 from live import Shoot, Site
 from playwright.sync_api import Page, expect
 
-from alerts.services.tokens import make_token
+from alerts.services.access.tokens import make_token
 from alerts.store.tables import Area
 
 PHONE_NUMBER = "+12025550143"

@@ -203,7 +203,7 @@ def test_early_clip_does_not_press_the_rest_together(chart: OutlookChart, words:
 
 def test_matplotlib_is_loaded_with_the_first_picture_only() -> None:
     code = (
-        "import sys; import alerts.web.farm, alerts.services.evaluate_areas; "
+        "import sys; import alerts.web.farm, alerts.services.outlooks.evaluate_areas; "
         "sys.exit('matplotlib' in sys.modules)"
     )
     subprocess.run([sys.executable, "-c", code], check=True)

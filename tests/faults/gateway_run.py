@@ -35,7 +35,7 @@ from alerts.loopback.misbehaviour import Chance
 from alerts.loopback.webhooks import Webhooks
 from alerts.messages.marks import mark
 from alerts.scheduler import run_receipts, run_sending
-from alerts.services.receipts import ASK_FOR
+from alerts.services.delivery.receipts import ASK_FOR
 from alerts.settings import Settings
 from alerts.store import outbox
 from alerts.store.tables import OutboxMessage

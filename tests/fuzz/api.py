@@ -26,7 +26,7 @@ from schemathesis.checks import CHECKS, CheckFunction, load_all_checks
 from schemathesis.core.result import Ok
 from schemathesis.python import asgi
 
-from alerts.services.tokens import make_token, revoke_token
+from alerts.services.access.tokens import make_token, revoke_token
 from alerts.web.api import ROOT
 
 Case: TypeAlias = schemathesis.Case[Any]

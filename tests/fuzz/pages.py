@@ -29,8 +29,8 @@ from hypothesis import strategies as st
 from hypothesis.strategies import DrawFn, SearchStrategy
 from starlette.routing import Mount
 
-from alerts.services.links import LinkGone, Role, open_link
-from alerts.services.unsubscribe import BadLink, address_url, read_token
+from alerts.services.access.links import LinkGone, Role, open_link
+from alerts.services.delivery.unsubscribe import BadLink, address_url, read_token
 
 REFUSALS = {400, 401, 403, 404, 405, 413, 415, 422}
 LIKELY = st.sampled_from(

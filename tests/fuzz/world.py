@@ -24,7 +24,7 @@ from alerts.bootstrap import Parts
 from alerts.configfiles import read_guidelines, read_schedule
 from alerts.intake.labmap import load_lab_maps
 from alerts.messages.templates import Templates
-from alerts.services.links import Role, link_path
+from alerts.services.access.links import Role, link_path
 from alerts.store.leadership import Alone
 from alerts.store.session import Sessions
 from alerts.store.tables import Farm, FarmField, LabResult, OutboxMessage

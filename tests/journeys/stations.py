@@ -27,9 +27,9 @@ from alerts.intake.roster import read_roster
 from alerts.loopback.gateway import LoopbackGateway, StoredText
 from alerts.loopback.mailbox import KeptMail, LoopbackMailbox
 from alerts.scheduler import run_round
-from alerts.services.enrol import enrol
-from alerts.services.read_outlooks import FieldLine, field_lines
-from alerts.services.sending import SendReport
+from alerts.services.delivery.sending import SendReport
+from alerts.services.outlooks.read_outlooks import FieldLine, field_lines
+from alerts.services.people.enrol import enrol
 from alerts.settings import Settings
 from alerts.store.tables import DeliveryEvent, OutboxMessage
 

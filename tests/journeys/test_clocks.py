@@ -17,9 +17,9 @@ from stations import ROSTER, SAMPLED, ZONE, Station
 
 from alerts.loopback.gateway import LoopbackGateway
 from alerts.loopback.mailbox import LoopbackMailbox
-from alerts.services import clock_check
-from alerts.services.dispatch import SendReport
-from alerts.services.record_cuts import record_cut
+from alerts.services.delivery.dispatch import SendReport
+from alerts.services.farms.record_cuts import record_cut
+from alerts.services.operating import clock_check
 from alerts.store.tables import FarmField
 
 NEXT = SAMPLED + timedelta(days=1)

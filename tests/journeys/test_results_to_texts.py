@@ -15,7 +15,7 @@ from stations import SAMPLED, Station, date_in
 
 from alerts.messages.marks import mark
 from alerts.messages.segments import count, is_gsm7
-from alerts.services.match_results import name_field
+from alerts.services.results.match_results import name_field
 from alerts.store.tables import RejectedRow
 
 NEXT = SAMPLED + timedelta(days=1)

@@ -17,7 +17,7 @@ from pydantic import SecretStr
 from alerts.bootstrap import build_transports
 from alerts.loopback.gateway import LoopbackGateway
 from alerts.loopback.webhooks import Webhooks
-from alerts.services.dispatch import dispatch_due
+from alerts.services.delivery.dispatch import dispatch_due
 from alerts.store.tables import Cut, OptOut
 from alerts.transports.base import Channel
 from alerts.web.app import build_app

@@ -13,8 +13,8 @@ from factories import MONDAY, Service
 from fastapi import FastAPI
 
 from alerts.bootstrap import Parts
-from alerts.services.digest import queue_digests
-from alerts.services.links import Role, link_path
+from alerts.services.access.links import Role, link_path
+from alerts.services.consultants.digest import queue_digests
 from alerts.store import areas
 from alerts.store.tables import Area, Farm, FarmField, Person
 from alerts.web.app import build_app

@@ -2,7 +2,7 @@
 
 Every way by which somebody can make us text a number is gone through here: signing up, asking for
 a lost link, asking for another address from a farm's page, and a consultant's roster. (What an
-operator sends again: tests/services/test_operations.py.)
+operator sends again: tests/services/operating/test_operations.py.)
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import pytest
 from advisers import PER, page_of, settle_in
 from factories import AREA, MONDAY, ROSTER_ROW, Service, sheet
 
-from alerts.services.links import Role, link_path
+from alerts.services.access.links import Role, link_path
 from alerts.store import opt_outs
 from alerts.store.tables import Farm, OutboxMessage
 from alerts.web.app import build_app

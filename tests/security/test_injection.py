@@ -32,9 +32,9 @@ from pydantic import SecretStr
 import alerts
 from alerts.domain.errors import UnreadableDocument
 from alerts.intake.roster import RosterDefaults, read_roster
-from alerts.services.links import Role
-from alerts.services.outgoing import outgoing
-from alerts.services.tokens import make_token
+from alerts.services.access.links import Role
+from alerts.services.access.tokens import make_token
+from alerts.services.delivery.outgoing import outgoing
 from alerts.store.tables import FarmField, LabResult
 from alerts.transports.email_message import build_email
 

@@ -22,9 +22,9 @@ from alerts.intake.roster import read_roster
 from alerts.loopback.gateway import LoopbackGateway
 from alerts.loopback.mailbox import LoopbackMailbox
 from alerts.scheduler import run_round
-from alerts.services.enrol import enrol
-from alerts.services.links import Role, link_path
-from alerts.services.masking import masked
+from alerts.services.access.links import Role, link_path
+from alerts.services.access.masking import masked
+from alerts.services.people.enrol import enrol
 from alerts.settings import Settings
 from alerts.store import outbox
 from alerts.web.app import build_app

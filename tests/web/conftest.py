@@ -13,7 +13,7 @@ from factories import Service
 from fastapi import FastAPI
 
 from alerts.bootstrap import Parts
-from alerts.services.tokens import make_token
+from alerts.services.access.tokens import make_token
 from alerts.web.app import build_app
 
 BASE = "https://cutcall.example.org"

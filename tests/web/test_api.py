@@ -14,9 +14,9 @@ import pytest
 from factories import AREA, Service, day, results_sheet
 from fastapi.routing import APIRoute
 
-from alerts.services.accept_results import finish_unread
-from alerts.services.read_documents import report_json
-from alerts.services.tokens import revoke_token
+from alerts.services.access.tokens import revoke_token
+from alerts.services.results.accept_results import finish_unread
+from alerts.services.results.read_documents import report_json
 from alerts.store.tables import ApiRequest, ApiToken, Cut, Document, FarmField, Person
 from alerts.web.api_routes import router
 

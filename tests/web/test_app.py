@@ -7,7 +7,7 @@ import httpx
 import pytest
 from factories import Service
 
-from alerts.services.unsubscribe import address_url
+from alerts.services.delivery.unsubscribe import address_url
 from alerts.store.tables import OptOut
 
 Ask = Callable[..., httpx.Response]

@@ -26,8 +26,8 @@ from icalendar import Calendar
 
 from alerts.domain.changes import FarmSaid, as_json
 from alerts.domain.records import RosterRow
-from alerts.services.links import Role
-from alerts.services.roster_upload import MOST_BYTES, MOST_ROWS
+from alerts.services.access.links import Role
+from alerts.services.consultants.roster_upload import MOST_BYTES, MOST_ROWS
 from alerts.store import digests, documents, operator
 from alerts.store.tables import (
     Area,

@@ -9,7 +9,7 @@ import httpx
 import pytest
 from factories import MONDAY, OTHER_PHONE, PHONE, Service, day
 
-from alerts.services.links import Role, link_path, revoke
+from alerts.services.access.links import Role, link_path, revoke
 from alerts.store.tables import Consent, Cut, Farm, OptOut
 
 

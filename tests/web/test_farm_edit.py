@@ -9,7 +9,7 @@ import httpx
 import pytest
 from factories import Service
 
-from alerts.services.links import Role, link_path
+from alerts.services.access.links import Role, link_path
 from alerts.store.tables import Farm, FarmField, Person
 
 LISTS = ("id", "open")

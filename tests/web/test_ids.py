@@ -9,8 +9,8 @@ import pytest
 from advisers import PER, page_of, person_id
 from factories import Service
 
-from alerts.services.links import Role, link_path
-from alerts.services.scope import NotYours
+from alerts.services.access.links import Role, link_path
+from alerts.services.access.scope import NotYours
 from alerts.web.ids import LARGEST_ID, id_of
 
 Ask = Callable[..., httpx.Response]

@@ -22,8 +22,8 @@ from fastapi import APIRouter, FastAPI
 from sqlmodel import SQLModel, select
 from starlette.routing import Mount, Route
 
-from alerts.services.links import Role, link_path, open_link, revoke
-from alerts.services.tokens import make_token
+from alerts.services.access.links import Role, link_path, open_link, revoke
+from alerts.services.access.tokens import make_token
 from alerts.store.tables import (
     AccessLink,
     ApiToken,
@@ -45,8 +45,8 @@ PUBLIC = {
 
 OWN_PROOF = {
     "/metrics": "tests/web/test_operating.py",
-    "/stop/{token}": "tests/services/test_unsubscribe.py",
-    "/signup/confirm/{token}": "tests/services/test_sign_up.py",
+    "/stop/{token}": "tests/services/delivery/test_unsubscribe.py",
+    "/signup/confirm/{token}": "tests/services/people/test_sign_up.py",
     "/webhooks/sms/inbound": "tests/web/test_webhooks.py",
     "/webhooks/sms/status": "tests/web/test_webhooks.py",
 }

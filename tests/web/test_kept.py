@@ -14,7 +14,7 @@ from advisers import EVA, PER, farm_id, page_of, person_id
 from factories import MONDAY, Service, day
 from sqlmodel import select
 
-from alerts.services.links import Role, link_path, revoke_of_person
+from alerts.services.access.links import Role, link_path, revoke_of_person
 from alerts.store import jobs
 from alerts.store.tables import Farm, Person
 from alerts.web.kept import DAYS_BEGIN_S, Kept, Made

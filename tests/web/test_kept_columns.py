@@ -21,7 +21,7 @@ from sqlalchemy import JSON, Column, Table, bindparam, select
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import SQLModel
 
-from alerts.services.links import Role, link_path
+from alerts.services.access.links import Role, link_path
 from alerts.store import opt_outs
 from alerts.store.columns import UtcDateTime
 from alerts.store.tables import Farm

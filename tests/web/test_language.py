@@ -52,7 +52,7 @@ def in_code() -> str:
     return "\n".join(
         path.read_text(encoding="utf-8")
         for folder in ("web", "services", "intake")
-        for path in sorted((package / folder).glob("*.py"))
+        for path in sorted((package / folder).rglob("*.py"))
     )
 
 

@@ -16,7 +16,7 @@ from pydantic import SecretStr
 from sqlalchemy.exc import OperationalError
 
 from alerts.domain.errors import ConfigurationError
-from alerts.services.job_runs import JobRuns
+from alerts.services.operating.job_runs import JobRuns
 from alerts.settings import read_settings
 from alerts.store.session import downgrade
 from alerts.transports.base import Outcome

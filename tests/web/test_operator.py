@@ -10,8 +10,9 @@ import pytest
 from factories import PHONE, Home, Service, build_message, results_sheet
 
 from alerts.domain.delivery import Status
-from alerts.services import clock_check, links
-from alerts.services.links import Role
+from alerts.services.access import links
+from alerts.services.access.links import Role
+from alerts.services.operating import clock_check
 from alerts.store import jobs, outbox
 from alerts.store.inbound import HANDLING_FAILED
 from alerts.store.tables import InboundText
@@ -250,7 +251,7 @@ def test_words_after_an_action_are_ours_alone(ask: Ask, page: str) -> None:
 
 
 def test_jobs_stand_with_their_last_runs(ask: Ask, web_service: Service, page: str) -> None:
-    from alerts.services.job_runs import JobRuns
+    from alerts.services.operating.job_runs import JobRuns
 
     runs = JobRuns(web_service.sessions, web_service.clock)
     for name in web_service.parts.schedule.ticks.model_dump():

@@ -11,7 +11,7 @@ import httpx
 import pytest
 from factories import Service, day
 
-from alerts.services.links import Role, link_path
+from alerts.services.access.links import Role, link_path
 from alerts.store.tables import Farm, FarmField, Person
 
 Ask = Callable[..., httpx.Response]

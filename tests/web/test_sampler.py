@@ -10,7 +10,7 @@ import pytest
 from advisers import EVA, JO, KIT, PER, farm, field_id, page_of, person_id
 from factories import MONDAY, OTHER_PHONE, THIRD_PHONE, Service
 
-from alerts.services.links import Role
+from alerts.services.access.links import Role
 from alerts.store.tables import Area, Document, FarmField, FieldName, FieldOutlookRow, LabResult
 from alerts.web import sampling_protocol
 

@@ -15,9 +15,9 @@ from babel.messages.pofile import read_po
 from factories import AREA, OTHER_PHONE, PHONE, Service
 
 from alerts.messages.sign_up import consent_wording
-from alerts.services.farm_form import FARM_CONTROLS, FIELD_CONTROLS, control
-from alerts.services.links import Role, link_path
-from alerts.services.sign_up import confirm_by_text
+from alerts.services.access.links import Role, link_path
+from alerts.services.farms.farm_form import FARM_CONTROLS, FIELD_CONTROLS, control
+from alerts.services.people.sign_up import confirm_by_text
 from alerts.store.tables import Farm, SignUp
 from alerts.web import form_words, signup
 from alerts.web.language import LOCALE, translations

@@ -1,0 +1,1 @@
+"""Who asks, and what is theirs to see or to speak of."""

@@ -1,0 +1,1 @@
+"""What a consultant reads and sends."""

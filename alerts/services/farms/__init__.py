@@ -1,0 +1,1 @@
+"""A farm and its fields: described, shown, changed, cut."""

@@ -1,0 +1,1 @@
+"""Keeping the service running, and what its operator does."""

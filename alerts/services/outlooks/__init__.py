@@ -1,0 +1,1 @@
+"""The look at areas, whom it tells, and its outlooks as others read them."""

@@ -1,0 +1,1 @@
+"""People: enrolled, signing up, changing an address, forgotten."""

@@ -1,0 +1,1 @@
+"""Results in, and what became of them."""

@@ -1,0 +1,1 @@
+"""What a sampler is asked, shown, and may send or take back."""

@@ -1,0 +1,1 @@
+"""Texts in: who wrote, what it does, what is answered."""
