@@ -2,7 +2,8 @@
 
 Imports point down: agronomy < domain < {intake, store, messages, transports, weather, charts,
 configfiles, settings}, which never import one another, < services < bootstrap < evaluators <
-{web, scheduler} < cli, demo, __main__. Imports inside functions and under TYPE_CHECKING count too.
+{web, scheduler} < cli, demo, __main__. The folders of services do so among themselves. Imports
+inside functions and under TYPE_CHECKING count too.
 """
 
 from __future__ import annotations
@@ -35,6 +36,16 @@ BELOW: dict[str, tuple[str, ...]] = {
     "evaluators": ("services", "bootstrap", "settings", "logs"),
     "scheduler": ("domain", "transports", "services", "bootstrap", "evaluators"),
 }
+SERVICE_LEVELS = (
+    # folders of services, and its modules in none: each imports of the levels before its own only
+    ("access", "no_cycles"),
+    ("delivery", "results"),
+    ("outlooks",),
+    ("farms",),
+    ("people",),
+    ("consultants", "samplers", "texts", "operating"),
+)
+LEVEL_OF = {name: level for level, names in enumerate(SERVICE_LEVELS) for name in names}
 TOP = ("backtest", "cli", "demo", "__main__", "__init__")  # may import everything
 
 DOORS = {
@@ -170,6 +181,18 @@ def broken_layers(module: Module) -> list[str]:
     return found
 
 
+def broken_service_levels(module: Module) -> list[str]:
+    """Imports from a folder of services that stands on the same level or higher."""
+    if module.part != "services" or module.name == "alerts.services.__init__":
+        return []
+    own = module.name.split(".")[2]
+    return [
+        f"{module.name}:{line} imports {part}.{inner}"
+        for part, inner, line in module.own_imports()
+        if part == "services" and inner != own and LEVEL_OF[inner] >= LEVEL_OF[own]
+    ]
+
+
 def broken_purity(module: Module) -> list[str]:
     """Imports of agronomy and domain that could touch anything but plain values."""
     if module.part not in ("agronomy", "domain"):
@@ -231,7 +254,10 @@ def clock_reads(module: Module) -> list[str]:
 
 
 Check = Callable[[Module], list[str]]
-CHECKS: list[Check] = [broken_layers, broken_purity, broken_homes, stray_commits, clock_reads]
+CHECKS: list[Check] = [
+    *(broken_layers, broken_service_levels, broken_purity),
+    *(broken_homes, stray_commits, clock_reads),
+]
 
 
 @pytest.mark.parametrize("check", CHECKS, ids=lambda check: check.__name__)
@@ -244,6 +270,8 @@ def test_every_module_has_its_place() -> None:
     parts = {module.part for module in modules()}
     assert parts - set(TOP) - set(BELOW) == set()
     assert len(modules()) > 60
+    folders = {path.stem for path in (PACKAGE / "services").iterdir() if path.stem[0] != "_"}
+    assert folders == set(LEVEL_OF)
 
 
 def test_every_import_is_declared_or_of_the_standard_library() -> None:
@@ -304,6 +332,36 @@ def test_import_that_points_up_or_sideways_is_found(name: str, text: str) -> Non
 )
 def test_import_that_points_down_is_fine(name: str, text: str) -> None:
     assert broken_layers(module_of(name, text)) == []
+
+
+DISPATCH = "alerts.services.delivery.dispatch"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "from alerts.services.outlooks import silence",
+        "from alerts.services.results.missing import missing",
+        "from alerts.services import texts",
+        "import alerts.services.people.enrol",
+        "from ..farms.farm_page import FarmPage",
+    ],
+)
+def test_service_that_imports_from_a_folder_beside_or_above_is_found(text: str) -> None:
+    assert len(broken_service_levels(module_of(DISPATCH, text))) == 1
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "from alerts.services.access.links import Role",
+        "from alerts.services.delivery import reconcile",
+        "from .sending import SendingRules",
+        "from alerts.store import outbox",
+    ],
+)
+def test_service_that_imports_from_its_own_folder_or_one_below_is_fine(text: str) -> None:
+    assert broken_service_levels(module_of(DISPATCH, text)) == []
 
 
 @pytest.mark.parametrize(
