@@ -9,8 +9,9 @@ from datetime import date, timedelta
 from alerts.domain.decision import below_target
 from alerts.domain.outlook import HORIZON_DAYS, FarmOutlook, FieldOutlook
 from alerts.domain.records import WhichLoad
+from alerts.messages.letters import NAME_LENGTHS, fit
 from alerts.messages.segments import clean
-from alerts.messages.start_messages import NAME_LENGTHS, fit, in_words, source
+from alerts.messages.start_messages import in_words, source
 from alerts.messages.templates import Templates
 from alerts.messages.wording import Wording, one_line, shortened
 

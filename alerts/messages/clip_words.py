@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from datetime import date, time
 
 from alerts.domain.clips import Clip
+from alerts.messages.letters import MOST_PARTS, Letter
 from alerts.messages.plain_text import wrapped
 from alerts.messages.sampling import sample_due
 from alerts.messages.segments import clean, count
-from alerts.messages.start_messages import MOST_PARTS, Letter
 from alerts.messages.templates import Templates
 from alerts.messages.wording import Wording
 

@@ -12,8 +12,8 @@ from alerts.domain.decision import START_KINDS, Kind
 from alerts.domain.delivery import Status
 from alerts.domain.records import Index
 from alerts.messages.clip_words import why
+from alerts.messages.letters import Letter
 from alerts.messages.plain_text import wrapped
-from alerts.messages.start_messages import Letter
 from alerts.messages.templates import Templates
 from alerts.messages.wording import Wording
 

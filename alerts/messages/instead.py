@@ -7,9 +7,9 @@ from datetime import date
 from enum import StrEnum
 
 from alerts.domain.decision import Kind
+from alerts.messages.letters import Letter
 from alerts.messages.plain_text import wrapped
 from alerts.messages.segments import clean
-from alerts.messages.start_messages import Letter
 from alerts.messages.templates import Templates
 
 DIGITS_SHOWN = 4

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, time
 
 from alerts.domain.outlook import FarmOutlook, FieldOutlook
+from alerts.messages.letters import NAME_LENGTHS, Letter, fit
 from alerts.messages.segments import clean
-from alerts.messages.start_messages import NAME_LENGTHS, Letter, fit
 from alerts.messages.templates import Templates
 from alerts.messages.wording import Wording, one_line, shortened
 

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from alerts.messages.letters import MOST_PARTS, NAME_LENGTHS, Letter, fit
 from alerts.messages.segments import clean, count
-from alerts.messages.start_messages import MOST_PARTS, NAME_LENGTHS, Letter, fit
 from alerts.messages.templates import Templates
 from alerts.messages.wording import one_line, shortened
 

@@ -2,39 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from alerts.agronomy.goals import start_quality
 from alerts.domain.decision import Decision, Kind
-from alerts.domain.outlook import FarmOutlook, FieldOutlook, standing_target
-from alerts.domain.records import HarvestMethod, Index, WhichLoad
+from alerts.domain.outlook import FarmOutlook, FieldOutlook
+from alerts.domain.records import HarvestMethod, Index
+from alerts.messages.arithmetic import arithmetic
 from alerts.messages.cautions import before_cutting
+from alerts.messages.letters import MOST_PARTS, NAME_LENGTHS, Letter, fit
 from alerts.messages.segments import clean, count
 from alerts.messages.templates import Templates
 from alerts.messages.wording import ENGLISH, Wording, one_line, shortened
-
-MOST_PARTS = 2
-"""A text never costs more than two parts."""
-
-NAME_LENGTHS = (24, 12)
-"""Longest names in a text [characters], and where that makes it too long."""
 
 MOST_NAMED = (6, 3, 2)
 """Most fields that a text names, and where that makes it too long."""
 
 WAITING_SHOWN = 8
 """Days of waiting shown in an email, today included."""
-
-
-@dataclass(frozen=True, slots=True)
-class Letter:
-    """A message put into words, for either channel."""
-
-    subject: str
-    text: str
-    html: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,21 +63,6 @@ def start_text(
         if count(text).parts <= MOST_PARTS:
             break
     return Letter(subject="", text=text)
-
-
-def fit(versions: Iterable[str]) -> str:
-    """The first version of one part, else the first of two, else the last; "" where none is given.
-
-    None is asked for that comes after the one that is found.
-    """
-    found, found_parts = "", MOST_PARTS + 1
-    for version in versions:
-        parts = count(version).parts
-        if parts <= 1:
-            return version
-        if found_parts > MOST_PARTS:
-            found, found_parts = version, parts
-    return found
 
 
 def _with_tail(text: str, tail: str) -> str:
@@ -283,65 +254,6 @@ def _headline_entry(decision: Decision, today: date) -> str:
     if decision.kind is Kind.MOVED and not moved:
         return "coming"
     return decision.kind
-
-
-def arithmetic(outlook: FarmOutlook, words: Wording = ENGLISH) -> str:
-    """The farm's sum in words: feed target, handling loss, harvest length, quality at the start.
-
-    Of a harvest under way, the length is that of what still stands.
-    """
-    field, days = outlook.tightest, outlook.harvest_days
-    takes = words.say(
-        "email.takes_rest" if outlook.under_way else "email.takes",
-        days=words.counted("numbers.days", round(days, 1)),
-    )
-    return _sum(outlook, field, "sum", at_start(outlook, field, days), words, takes=takes)
-
-
-def field_arithmetic(outlook: FarmOutlook, field: FieldOutlook, words: Wording = ENGLISH) -> str:
-    """The sum of one field, which takes its own part of the harvest only."""
-    if len(outlook.fields) == 1 and not outlook.under_way:
-        return arithmetic(outlook, words)
-    return _sum(
-        outlook,
-        field,
-        "field",
-        at_start(outlook, field, field.own_days),
-        words,
-        own=words.number(round(field.own_days, 1)),
-        days=words.counted("numbers.days", outlook.farm.harvest_days),
-    )
-
-
-def at_start(outlook: FarmOutlook, field: FieldOutlook, days: float) -> float:
-    """Standing quality of a field on the day to start a harvest of ``days``, by the rule of
-    thumb [index units]."""
-    farm = outlook.farm
-    share = 0.5 if farm.which_load is WhichLoad.AVERAGE else 1.0
-    target, falls = standing_target(farm), farm.index.falls
-    return float(start_quality(target, days, field.change_per_day, share=share, falls=falls))
-
-
-def _sum(
-    outlook: FarmOutlook,
-    field: FieldOutlook,
-    entry: str,
-    near: float,
-    words: Wording,
-    **said: str,
-) -> str:
-    farm = outlook.farm
-    return words.say(
-        f"email.{entry}_{'falls' if farm.index.falls else 'rises'}",
-        feed=words.reading(farm.index, farm.feed_target),
-        loss=words.number(farm.handling_loss),
-        load=words.say(f"email.{farm.which_load}_load"),
-        target=words.number(standing_target(farm)),
-        field=field.name,
-        change=words.decimals(field.change_per_day, 1),
-        at_start=words.reading(farm.index, near),
-        **said,
-    )
 
 
 def _row(field: FieldOutlook, today: date, words: Wording) -> dict[str, str | bool]:

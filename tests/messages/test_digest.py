@@ -23,8 +23,8 @@ from alerts.messages.digest import (
     fate,
     write_digest,
 )
+from alerts.messages.letters import Letter
 from alerts.messages.plain_text import TEXT_COLUMNS
-from alerts.messages.start_messages import Letter
 from alerts.messages.templates import Templates
 from alerts.messages.wording import ENGLISH
 

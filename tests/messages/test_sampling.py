@@ -9,9 +9,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from alerts.domain.outlook import FarmOutlook, StartDates
+from alerts.messages.letters import Letter
 from alerts.messages.sampling import no_results, sample_due
 from alerts.messages.segments import count, is_gsm7
-from alerts.messages.start_messages import Letter
 from alerts.messages.templates import Templates
 
 MARK = "#K7Q2B"

@@ -19,10 +19,11 @@ from alerts.configfiles import shipped_config_dir
 from alerts.domain.decision import Decision, Kind
 from alerts.domain.outlook import FarmOutlook, StartDates
 from alerts.domain.records import HarvestMethod, Index
+from alerts.messages.letters import Letter
 from alerts.messages.rain import rain_words
 from alerts.messages.sampling import no_results, sample_due
 from alerts.messages.segments import clean, count, is_gsm7
-from alerts.messages.start_messages import Letter, Setting, start_email, start_text
+from alerts.messages.start_messages import Setting, start_email, start_text
 from alerts.messages.templates import Templates
 from alerts.messages.words import read_words
 

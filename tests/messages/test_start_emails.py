@@ -11,13 +11,8 @@ from situations import DECISIONS, FARMS, MARK, TODAY
 
 from alerts.domain.outlook import FarmOutlook, StartDates
 from alerts.domain.records import HarvestMethod, Index, WhichLoad
-from alerts.messages.start_messages import (
-    Setting,
-    arithmetic,
-    field_arithmetic,
-    headline,
-    start_email,
-)
+from alerts.messages.arithmetic import arithmetic, field_arithmetic
+from alerts.messages.start_messages import Setting, headline, start_email
 from alerts.messages.templates import Templates
 
 

@@ -14,12 +14,9 @@ from situations import AREA_WITHOUT_A_VALUE, DECISIONS, FARMS, MARK, NAME_TEXTS,
 from alerts.domain.decision import Decision, Kind
 from alerts.domain.outlook import FarmOutlook, StartDates
 from alerts.domain.records import HarvestMethod, Index
+from alerts.messages.letters import fit
 from alerts.messages.segments import count, is_gsm7
-from alerts.messages.start_messages import (
-    Setting,
-    fit,
-    start_text,
-)
+from alerts.messages.start_messages import Setting, start_text
 from alerts.messages.templates import Templates
 from alerts.messages.wording import ENGLISH
 

@@ -16,8 +16,8 @@ from alerts.domain.decision import Kind
 from alerts.messages.calendar import content_type
 from alerts.messages.digest import Digest, DigestClient, by_date, summary, write_digest
 from alerts.messages.digest_table import digest_csv
+from alerts.messages.letters import Letter
 from alerts.messages.marks import mark
-from alerts.messages.start_messages import Letter
 from alerts.messages.templates import Templates
 from alerts.messages.wording import Wording
 from alerts.services.access.links import LinkRules, Role, link_url

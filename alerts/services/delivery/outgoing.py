@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from alerts.domain.decision import Kind
+from alerts.messages.letters import Letter
 from alerts.messages.marks import mark
-from alerts.messages.start_messages import Letter
 from alerts.store.tables import OutboxMessage
 from alerts.transports.base import Attachment, OutgoingMessage
 

@@ -18,9 +18,10 @@ from alerts.domain.records import HarvestMethod
 from alerts.messages import sampling
 from alerts.messages.calendar import content_type, start_event
 from alerts.messages.cautions import fall_day
+from alerts.messages.letters import Letter
 from alerts.messages.marks import mark
 from alerts.messages.rain import rain_words
-from alerts.messages.start_messages import Letter, Setting, headline, start_email, start_text
+from alerts.messages.start_messages import Setting, headline, start_email, start_text
 from alerts.messages.wording import Wording
 from alerts.services.access.links import Role, link_url
 from alerts.services.delivery.outgoing import About, To, attachment_row, outbox_row

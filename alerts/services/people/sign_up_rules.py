@@ -12,9 +12,9 @@ from sqlmodel import Session
 
 from alerts.domain.decision import Kind
 from alerts.domain.quiet_hours import DAY_FROM, DAY_TO, next_allowed, night_began
+from alerts.messages.letters import Letter
 from alerts.messages.marks import mark
 from alerts.messages.sign_up import confirm_email, confirm_text
-from alerts.messages.start_messages import Letter
 from alerts.messages.templates import Templates
 from alerts.services.access.links import LinkRules
 from alerts.services.delivery.outgoing import To, outbox_row

@@ -18,8 +18,8 @@ from sqlmodel import Session
 from alerts.domain.clips import Clip, by_worth
 from alerts.domain.decision import Kind
 from alerts.messages.clip_words import ClipDay, clips_email, clips_text
+from alerts.messages.letters import Letter
 from alerts.messages.marks import mark
-from alerts.messages.start_messages import Letter
 from alerts.messages.templates import Templates
 from alerts.services.access.links import LinkRules, Role, link_url
 from alerts.services.delivery.outgoing import To, outbox_row

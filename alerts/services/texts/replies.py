@@ -35,7 +35,7 @@ from alerts.intake.inbound_text import (
     read_text,
 )
 from alerts.messages import answers
-from alerts.messages.start_messages import Letter
+from alerts.messages.letters import Letter
 from alerts.services.access.links import LinkRules
 from alerts.services.delivery.outgoing import To, outbox_row
 from alerts.services.people.sign_up_rules import SignUpRules

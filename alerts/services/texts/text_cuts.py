@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from alerts.intake.inbound_text import Cut, No
 from alerts.messages import answers
 from alerts.messages.answers import Values
-from alerts.messages.start_messages import NAME_LENGTHS
+from alerts.messages.letters import NAME_LENGTHS
 from alerts.services.farms.record_cuts import SHORTEST_REGROWTH, cut_field_in, doubt_of, undo_cut_in
 from alerts.services.texts.text_answers import Answer, Work, ask_which, no_such_field
 from alerts.services.texts.text_writers import fields_named

@@ -11,7 +11,7 @@ from alerts.domain.names import name_key
 from alerts.intake.base import RawDocument
 from alerts.intake.inbound_text import Reading, Spot
 from alerts.messages import answers
-from alerts.messages.start_messages import NAME_LENGTHS
+from alerts.messages.letters import NAME_LENGTHS
 from alerts.services.results.accept_results import IntakeReport, IntakeRules
 from alerts.services.results.match_results import match_waiting
 from alerts.services.texts.text_answers import Answer, Work, ask_which, no_such_field

@@ -5,8 +5,8 @@ from datetime import timedelta
 from factories import MONDAY, NOON, PHONE, Home, day
 
 from alerts.domain.decision import Kind
+from alerts.messages.letters import Letter
 from alerts.messages.marks import mark
-from alerts.messages.start_messages import Letter
 from alerts.services.delivery.outgoing import About, To, attachment_row, outbox_row, outgoing
 from alerts.store import outbox
 from alerts.store.session import Sessions
