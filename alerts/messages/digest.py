@@ -137,12 +137,11 @@ def _letter(
     words = templates.wording(language)
     lines = rest[:most_lines]
     beyond = len(rest) - len(lines)
-    changes = _changes(words, digest)
-    unsaid = len(changes) - len(changes[:most_lines])
+    changes, unsaid = _changes(words, digest, most_lines)
     since = words.full_day(digest.since) if digest.since else ""
     values = {
         "headline": headline(words, digest),
-        "changes": changes[:most_lines],
+        "changes": changes,
         "more_changes": words.counted("digest.more_changes", unsaid) if unsaid else "",
         "since": words.say("digest.since", day=since) if since else "",
         "nothing": words.say("digest.nothing", day=since) if digest.is_unchanged else "",
@@ -212,22 +211,27 @@ def _when(words: Wording, change: Change, today: date | None) -> str:
     return words.say("digest.when_in", days=words.counted("numbers.days", ahead))
 
 
-def _changes(words: Wording, digest: Digest) -> list[dict[str, str]]:
-    """Client by client what is otherwise than the last digest said; nothing for a first digest."""
+def _changes(words: Wording, digest: Digest, most: int | None) -> tuple[list[dict[str, str]], int]:
+    """Client by client what is otherwise than the last digest said, and how many are left out.
+
+    Where there are more than ``most``, those with the weightiest changes are told. A first digest
+    has none.
+    """
     if digest.since is None:
-        return []
+        return [], 0
+    gone = (Change(ChangeKind.GONE),)
+    changed = [(one.farm, one.changes) for one in by_date(digest.clients) if one.changes]
+    changed += [(farm, gone) for farm in digest.gone]
+    by_weight = sorted(range(len(changed)), key=lambda place: ORDER[changed[place][1][0].kind])
+    told = [changed[place] for place in sorted(by_weight[:most])]
     rows = [
         {
-            "farm": client.farm,
-            "said": "; ".join(
-                change_words(words, change, digest.today) for change in client.changes
-            ),
+            "farm": farm,
+            "said": "; ".join(change_words(words, change, digest.today) for change in changes),
         }
-        for client in by_date(digest.clients)
-        if client.changes
+        for farm, changes in told
     ]
-    gone = change_words(words, Change(ChangeKind.GONE), digest.today)
-    return [*rows, *({"farm": farm, "said": gone} for farm in digest.gone)]
+    return rows, len(changed) - len(told)
 
 
 def change_words(words: Wording, change: Change, today: date | None) -> str:

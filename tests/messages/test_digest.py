@@ -620,3 +620,15 @@ def test_changes_that_no_page_could_hold_are_counted(templates: Templates, langu
     listed = letter.html[: told.start()].count("<li><b>")
     assert listed + int(told[1]) == 1000
     assert told[0] in unwrapped(letter.text)
+
+
+def test_failed_message_is_said_whatever_else_is_left_out(templates: Templates) -> None:
+    """A consultant calls the farmer whom no message reached; a moved date is in the table."""
+    moved = Change(ChangeKind.MOVED, was=date(2027, 5, 20), now=date(2027, 5, 18))
+    failed = Change(ChangeKind.FAILED, person="Ida Brandvold")
+    clients = [replace(one, changes=(moved,)) for one in many_clients(1000, 3)]
+    last = by_date(clients)[-1]
+    clients[clients.index(last)] = replace(last, changes=(failed, moved))
+    letter = write(templates, *clients, since=MONDAY)
+    assert "more clients changed" in unwrapped(letter.text)
+    assert f"{last.farm}: a message to Ida Brandvold failed" in unwrapped(letter.text)
