@@ -7,7 +7,8 @@ from collections.abc import Iterable, Mapping
 from alerts.domain.clips import Clip
 from alerts.domain.decision import START_KINDS
 from alerts.domain.delivery import Status
-from alerts.messages.digest import DigestClient, change_words, fate
+from alerts.messages.digest import change_words, fate
+from alerts.messages.digest_parts import DigestClient
 from alerts.messages.sheets import Cell, csv_of
 from alerts.messages.wording import ENGLISH
 

@@ -12,17 +12,8 @@ from alerts.domain.clips import Clip, Why
 from alerts.domain.decision import Kind
 from alerts.domain.delivery import Status
 from alerts.domain.records import Index
-from alerts.messages.digest import (
-    MOST_HTML,
-    Digest,
-    DigestClient,
-    DigestField,
-    DigestMessage,
-    by_date,
-    change_words,
-    fate,
-    write_digest,
-)
+from alerts.messages.digest import MOST_HTML, change_words, fate, write_digest
+from alerts.messages.digest_parts import Digest, DigestClient, DigestField, DigestMessage, by_date
 from alerts.messages.letters import Letter
 from alerts.messages.plain_text import TEXT_COLUMNS
 from alerts.messages.templates import Templates

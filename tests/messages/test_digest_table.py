@@ -12,7 +12,7 @@ from alerts.domain.clips import Clip, Why
 from alerts.domain.decision import Kind
 from alerts.domain.delivery import Status
 from alerts.domain.records import Index
-from alerts.messages.digest import DigestClient, DigestField, DigestMessage
+from alerts.messages.digest_parts import DigestClient, DigestField, DigestMessage
 from alerts.messages.digest_table import digest_csv
 
 

@@ -15,7 +15,8 @@ from alerts.domain.decision import START_KINDS, Kind
 from alerts.domain.delivery import TOLD, Status
 from alerts.domain.names import name_key
 from alerts.domain.records import DigestEvery, Index
-from alerts.messages.digest import DigestMessage, fate
+from alerts.messages.digest import fate
+from alerts.messages.digest_parts import DigestMessage
 from alerts.messages.wording import ENGLISH
 from alerts.services.access import scope
 from alerts.services.access.links import Visitor

@@ -14,7 +14,8 @@ from alerts.domain.changes import Said, as_json, from_json
 from alerts.domain.clips import Clip
 from alerts.domain.decision import Kind
 from alerts.messages.calendar import content_type
-from alerts.messages.digest import Digest, DigestClient, by_date, summary, write_digest
+from alerts.messages.digest import summary, write_digest
+from alerts.messages.digest_parts import Digest, DigestClient, by_date
 from alerts.messages.digest_table import digest_csv
 from alerts.messages.letters import Letter
 from alerts.messages.marks import mark

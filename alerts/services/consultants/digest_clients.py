@@ -23,7 +23,7 @@ from alerts.domain.changes import (
 from alerts.domain.decision import START_KINDS
 from alerts.domain.delivery import Status
 from alerts.domain.records import Index
-from alerts.messages.digest import DigestClient, DigestField, DigestMessage
+from alerts.messages.digest_parts import DigestClient, DigestField, DigestMessage
 from alerts.messages.wording import Wording
 from alerts.services.delivery.fallbacks import emailed_instead
 from alerts.services.outlooks.outlook_charts import Results, open_results

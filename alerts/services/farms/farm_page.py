@@ -20,7 +20,8 @@ from alerts.domain.records import HarvestMethod, Index, Method, WhichLoad
 from alerts.domain.snapshot import result_kind
 from alerts.messages.arithmetic import arithmetic, at_start, field_arithmetic
 from alerts.messages.cautions import fall_day, outlook_cautions
-from alerts.messages.digest import DigestMessage, told_words
+from alerts.messages.digest import told_words
+from alerts.messages.digest_parts import DigestMessage
 from alerts.messages.start_messages import WAITING_SHOWN
 from alerts.messages.templates import Templates
 from alerts.messages.wording import Wording
