@@ -32,13 +32,15 @@ def unmatched(as_json: AsJson = False) -> None:
             ]
         )
         return
+    if not groups:
+        typer.echo("nothing waits for its field")
+        return
     table = new_table("Farm as written", "Field as written", "Results", "From")
     for group in groups:
         files = ", ".join(dict.fromkeys(document for _, document in group.results))
         table.add_row(group.farm_label, group.field_label, str(len(group.results)), files)
     show(table)
-    if groups:
-        typer.echo("Say what each name means, with the farm and field it is enrolled under:")
+    typer.echo("Say what each name means, with the farm and field it is enrolled under:")
     for group in groups:
         label, written = shlex.quote(group.field_label), shlex.quote(group.farm_label)
         typer.echo(f"  cutcall name {label} --farm-label {written} --farm FARM --field FIELD")
@@ -88,6 +90,9 @@ def rejected(
             }
         )
         return
+    if not rows and not files:
+        typer.echo("nothing waits to be corrected")
+        return
     table = new_table("Id", "Received", "File", "Row", "Column", "What to do")
     for document, row in rows:
         place = (str(document.id), shown_day(document.received_at.date()), document.name)
@@ -96,5 +101,4 @@ def rejected(
         place = (str(document.id), shown_day(document.received_at.date()), document.name)
         table.add_row(*place, "", "", document.refusal)
     show(table)
-    if rows or files:
-        typer.echo("A newer file of the same name settles what it corrects, --settle ID the rest.")
+    typer.echo("A newer file of the same name settles what it corrects, --settle ID the rest.")

@@ -37,6 +37,12 @@ def test_results_are_accepted_repeated_and_corrected(operator: Command) -> None:
     assert not any(one["rejected"] for one in reports)
 
 
+def test_empty_lists_say_that_nothing_waits(operator: Command) -> None:
+    operator.json("intake", operator.write("a.csv", sheet([result(rfv=205)])))
+    assert operator.run("unmatched").stdout == "nothing waits for its field\n"
+    assert operator.run("rejected").stdout == "nothing waits to be corrected\n"
+
+
 def test_outlook_and_texts_of_the_usual_case(operator: Command) -> None:
     # Issue 2: RFV 205, 160 in storage with a loss of 25, two days of harvest: three days later.
     taken(operator, "today.csv", sheet([result(rfv=205, method="wet")]))
