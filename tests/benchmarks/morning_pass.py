@@ -76,7 +76,7 @@ def run(size: Size) -> Iterator[Row]:
 
 def run_large(size: Size) -> Iterator[Row]:
     """Ten times as many fields: what a pass takes grows with them and no faster."""
-    few, many = (Extent(2000), Extent(20_000)) if size is Size.FULL else (Extent(10), Extent(30))
+    few, many = (Extent(2000), Extent(20_000)) if size is Size.FULL else (Extent(10), Extent(100))
     cores = len(os.sched_getaffinity(0))
     before, now = (measured("sqlite", extent, cores) for extent in (few, many))
     case = f"sqlite, {many.fields:,} fields"
