@@ -14,6 +14,8 @@ from sqlalchemy import JSON, Column, Dialect, Executable, Select, Table
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlmodel import Session, SQLModel
 
+from alerts.store import stream
+
 Columns = Mapping[str, Sequence[Any]]
 """Values by the name of their column, all equally many."""
 
@@ -59,10 +61,16 @@ def _put(session: Session, table: Table, columns: Columns, keys: tuple[str, ...]
     session.flush()
     connection = session.connection()
     dialect = connection.dialect
+    bound = {name: _bound(table.columns[name], values, dialect) for name, values in columns.items()}
+    if dialect.name == "postgresql" and len(next(iter(bound.values()))) >= stream.ENOUGH:
+        streamed = zip(*bound.values(), strict=True)
+        if keys is None:
+            stream.insert(connection, table, tuple(bound), streamed)
+        else:
+            stream.put(connection, table, tuple(bound), keys, streamed)
+        return
     statement, order = _statement(dialect, table, tuple(columns), keys)
-    rows: list[Any] = list(
-        zip(*(_bound(table.columns[name], columns[name], dialect) for name in order), strict=True)
-    )
+    rows: list[Any] = list(zip(*(bound[name] for name in order), strict=True))
     if not dialect.positional:
         rows = [dict(zip(order, row, strict=True)) for row in rows]
     connection.exec_driver_sql(statement, rows)

@@ -45,6 +45,8 @@ def build_engine(url: str) -> Engine:
     if engine.dialect.name == "sqlite":
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
+    else:
+        event.listen(engine, "connect", _prepare_postgresql)
     return engine
 
 
@@ -68,6 +70,15 @@ def _prepare_sqlite(connection: DBAPIConnection, record: ConnectionPoolEntry) ->
     ):
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()
+
+
+def _prepare_postgresql(connection: DBAPIConnection, record: ConnectionPoolEntry) -> None:
+    # By default it holds a page anywhere to be four times as dear as the next one, as on a disk
+    # that turns, and so reads whole tables where a look asks for a twelfth of their rows.
+    cursor = connection.cursor()
+    cursor.execute("SET random_page_cost = 1.1")
+    cursor.close()
+    connection.commit()
 
 
 def _begin_sqlite(connection: Connection) -> None:

@@ -109,8 +109,14 @@ def fill(parts: Parts, extent: Extent) -> None:
                     f"SELECT setval(pg_get_serial_sequence('{table}', 'id'), "
                     f"(SELECT max(id) FROM {table}))"
                 )
+    settle(parts)
+
+
+def settle(parts: Parts) -> None:
+    """What a database server does by itself between two mornings: room, and counts of rows."""
+    words = "VACUUM (ANALYZE)" if parts.sessions.engine.dialect.name == "postgresql" else "ANALYZE"
     with parts.sessions.engine.connect() as connection:
-        connection.execution_options(isolation_level="AUTOCOMMIT").exec_driver_sql("ANALYZE")
+        connection.execution_options(isolation_level="AUTOCOMMIT").exec_driver_sql(words)
 
 
 def _insert(

@@ -20,7 +20,7 @@ from tempfile import TemporaryDirectory
 
 from benchmarks.rows import Benchmark, Row, Size, at_least
 from benchmarks.send import Desk, check_sent, dispatch_all, fill_with_texts, gateway
-from benchmarks.state import NOW, Extent, fill, open_service, service, warm_up
+from benchmarks.state import NOW, Extent, fill, open_service, service, settle, warm_up
 from databases import own_server
 from sqlalchemy import update
 from sqlmodel import Session, col, func, select
@@ -82,6 +82,7 @@ def _evaluators(extent: Extent, rounds: int) -> Iterator[Row]:
                 with parts.sessions.write() as session:
                     _check_all_looked_at(session, extent)
                     session.exec(update(Area).values(due_at=NOW))
+                settle(parts)
     yield from _rows("evaluators", extent.fields, "fields/s", took)
 
 

@@ -9,9 +9,15 @@ from factories import MONDAY, NOON, Home, day
 from sqlalchemy.exc import IntegrityError
 from sqlmodel import col, select
 
-from alerts.store import bulk
+from alerts.store import bulk, stream
 from alerts.store.session import Sessions
-from alerts.store.tables import AreaWeather, FarmField, FieldOutlookRow
+from alerts.store.tables import AreaWeather, FarmField, FieldName, FieldOutlookRow
+
+
+@pytest.fixture(autouse=True, params=[1, 1000], ids=["as a stream", "row by row"])
+def enough(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """From how many rows on PostgreSQL takes them as a stream; on SQLite both are the same."""
+    monkeypatch.setattr(stream, "ENOUGH", request.param)
 
 
 def weather(home: Home, *days: date, tmax_f: float = 70.5) -> bulk.Columns:
@@ -62,6 +68,32 @@ def test_put_replaces_what_a_row_holds_in_the_columns_given(sessions: Sessions, 
         (MONDAY, 81.0, 0.3),
         (day(1), 81.0, None),
     ]
+
+
+def test_rows_put_twice_by_one_transaction_hold_what_came_last(
+    sessions: Sessions, home: Home
+) -> None:
+    with sessions.write() as session:
+        bulk.put(session, AreaWeather, weather(home, MONDAY, day(1)))
+        bulk.put(session, AreaWeather, weather(home, day(1), day(2), tmax_f=81.0))
+    assert [(row.day, row.tmax_f) for row in stored(sessions)] == [
+        (MONDAY, 70.5),
+        (day(1), 81.0),
+        (day(2), 81.0),
+    ]
+
+
+def test_numbers_of_rows_rise_in_the_order_they_were_given(sessions: Sessions, home: Home) -> None:
+    words = ["last", "tab\there", "line\nbreak", "\\N", "\\", "", "Größe '\"%s, 🌾", "first"]
+    with sessions.write() as session:
+        bulk.insert(
+            session,
+            FieldName,
+            {"field_id": [home.field_id] * len(words), "farm_key": words, "field_key": words},
+        )
+    with sessions.read() as session:
+        names = session.exec(select(FieldName.field_key).order_by(col(FieldName.id))).all()
+    assert list(names) == words
 
 
 def test_insert_refuses_a_key_that_is_there(sessions: Sessions, home: Home) -> None:
